@@ -1,0 +1,2 @@
+//! Starts the device program.
+fn main() {}

@@ -1,0 +1,1 @@
+//! All whole-crew tests, one binary.
