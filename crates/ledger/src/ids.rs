@@ -3,6 +3,8 @@
 use std::fmt;
 use std::str::FromStr;
 
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
 /// Digits of the written form: base 32 without the letters that look like digits (i, l, o) or
 /// make words (u).
 const DIGITS: &[u8; 32] = b"0123456789abcdefghjkmnpqrstvwxyz";
@@ -210,3 +212,23 @@ impl FromStr for RecordId {
         })
     }
 }
+
+/// Ids travel in text formats as their written form.
+macro_rules! written_serde {
+    ($($name:ty),*) => {$(
+        impl Serialize for $name {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                serializer.collect_str(self)
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $name {
+            fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                let text = std::borrow::Cow::<'de, str>::deserialize(deserializer)?;
+                text.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    )*};
+}
+
+written_serde!(DeviceTag, DocumentId, Writer, RecordId);
