@@ -1,1 +1,22 @@
-//! Placeholder.
+//! The conversation with one peer, without I/O: what to say next, and what to make of an answer.
+//!
+//! Two devices that meet tell each other which documents they hold and, for each, a version
+//! vector: how many changes of every writer are stored. From then on each sends what the other
+//! lacks, in batches, and new changes as they come. What arrives is handed to the owner; only when
+//! the owner says it is stored does the peer hear that it is.
+//!
+//! A [`Session`] knows no clock, no socket and no disk. It takes frames and returns events, and
+//! gives the next frame when asked. It keeps no changes: they are read from the owner's [`Shelf`]
+//! at the moment they are sent, so a slow peer costs no memory. `WIRE.md` states the bytes.
+
+mod clock;
+mod limits;
+mod session;
+mod shelf;
+mod talk;
+mod wire;
+
+pub use limits::{FRAME_BYTES, Limits};
+pub use session::{Event, Introduction, ProtocolError, Session};
+pub use shelf::{Offer, Outgoing, Shelf, Vector};
+pub use wire::{NEWEST_VERSION, OLDEST_VERSION};
