@@ -1,1 +1,13 @@
-//! Placeholder.
+//! The sampling visit: its plan, its records, what a crew may write and what the records mean
+//! when read together.
+
+mod names;
+mod plan;
+mod record;
+
+pub use names::{
+    BucketLabel, Channel, NAME_MAX_CHARS, NameError, Pack, PassKey, PassKeyError, PersonName,
+    SpeciesName,
+};
+pub use plan::{CheckItem, PLAN_VERSION, Plan, PlanError, PlannedSpecies, TakeLimit};
+pub use record::*;

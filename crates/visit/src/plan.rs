@@ -1,0 +1,209 @@
+//! The plan of a visit: what every device must know before the first record, and the text that
+//! makes the document's first change identical on all of them.
+
+use chrono::NaiveDate;
+use gravelbar_ledger::DocumentId;
+use serde::{Deserialize, Serialize};
+
+use crate::names::{PassKey, SpeciesName};
+
+/// The version of the plan's text that this program writes.
+pub const PLAN_VERSION: u32 = 1;
+
+/// What is known before the visit starts. Its JSON text is the document's subject: the visit's id
+/// is derived from it, so devices that hold the same plan open the same document.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Plan {
+    /// [`PLAN_VERSION`] of the writer.
+    pub version: u32,
+    /// Site code, such as "QB-03".
+    pub site: String,
+    /// Stream and place in words.
+    pub place: String,
+    /// The day.
+    pub date: NaiveDate,
+    /// Why the reach is fished.
+    #[serde(default)]
+    pub purpose: String,
+    /// How many passes are planned on each channel.
+    pub passes: u8,
+    /// Species expected here, commonest first.
+    #[serde(default)]
+    pub species: Vec<PlannedSpecies>,
+    /// What is ticked before the water and after every stop.
+    #[serde(default)]
+    pub checklist: Vec<CheckItem>,
+    /// Empty for a planned visit. A visit made up on the spot carries random text here, so that
+    /// two crews who do so at one site and day keep two documents.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub nonce: String,
+}
+
+/// One species of the plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlannedSpecies {
+    /// Name on the pads.
+    pub name: SpeciesName,
+    /// Scientific name, where it has one.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub scientific_name: String,
+    /// Lengths in mm at which size groups are cut for the estimates.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub size_cuts_mm: Vec<f64>,
+    /// The group a netter counts it under when fish can't be told apart in the water.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tallied_as: Option<SpeciesName>,
+    /// Take limits, for a species under permit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub permit: Option<TakeLimit>,
+}
+
+/// How many of a species may be handled and may die, with what the season has used already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TakeLimit {
+    /// Fish that may be caught in the season.
+    pub caught: u32,
+    /// Of these, fish that may die.
+    pub dead: u32,
+    /// Caught this season before this visit.
+    #[serde(default)]
+    pub caught_before: u32,
+    /// Dead this season before this visit.
+    #[serde(default)]
+    pub dead_before: u32,
+}
+
+/// One line of the checklist.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CheckItem {
+    /// Short and stable within the plan, such as "gloves".
+    pub item: String,
+    /// What is ticked, in words.
+    pub words: String,
+    /// Whether each person ticks it alone; otherwise once for the crew.
+    pub each_person: bool,
+}
+
+/// A plan that can't be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum PlanError {
+    /// The text isn't a plan.
+    #[error("this is not a visit plan: {0}")]
+    NotAPlan(String),
+    /// A later program wrote it.
+    #[error(
+        "the visit was planned with a newer program (plan version {0}, this one reads {PLAN_VERSION}): update this device"
+    )]
+    Newer(u32),
+    /// A field is blank, too long or out of range.
+    #[error("the plan's {field} can't be used: {why}")]
+    Field {
+        /// Which field.
+        field: &'static str,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+impl Plan {
+    /// The text the document is made from: compact JSON in field order.
+    #[must_use]
+    pub fn about(&self) -> String {
+        serde_json::to_string(self).unwrap_or_default()
+    }
+
+    /// Reads the text back.
+    ///
+    /// # Errors
+    ///
+    /// [`PlanError`] when it is not a plan, is newer than this program, or holds an unusable field.
+    pub fn from_about(about: &str) -> Result<Self, PlanError> {
+        #[derive(Deserialize)]
+        struct Versioned {
+            version: u32,
+        }
+        let versioned: Versioned =
+            serde_json::from_str(about).map_err(|e| PlanError::NotAPlan(e.to_string()))?;
+        if versioned.version > PLAN_VERSION {
+            return Err(PlanError::Newer(versioned.version));
+        }
+        let plan: Self =
+            serde_json::from_str(about).map_err(|e| PlanError::NotAPlan(e.to_string()))?;
+        plan.check()?;
+        Ok(plan)
+    }
+
+    /// The visit's id.
+    #[must_use]
+    pub fn document_id(&self) -> DocumentId {
+        gravelbar_ledger::Ledger::document_id(&self.about())
+    }
+
+    /// Refuses what no visit could be planned with.
+    ///
+    /// # Errors
+    ///
+    /// [`PlanError::Field`] naming the first unusable field.
+    pub fn check(&self) -> Result<(), PlanError> {
+        let field = |field, why: &str| {
+            Err(PlanError::Field {
+                field,
+                why: why.to_owned(),
+            })
+        };
+        for (name, text) in [("site", &self.site), ("place", &self.place)] {
+            if text.trim().is_empty() {
+                return field(name, "it is blank");
+            }
+            if text.chars().count() > 120 || text.chars().any(char::is_control) {
+                return field(name, "use one line of at most 120 characters");
+            }
+        }
+        if !(1..=20).contains(&self.passes) {
+            return field("number of passes", "plan 1 to 20");
+        }
+        if self.species.len() > 200 {
+            return field("species list", "at most 200 names");
+        }
+        for species in &self.species {
+            if !species.name.is_clean() {
+                return field("species list", "a name is blank or not one plain line");
+            }
+            let cuts = &species.size_cuts_mm;
+            if cuts.len() > 10
+                || !cuts.iter().all(|c| c.is_finite() && *c > 0.0)
+                || !cuts.is_sorted()
+            {
+                return field("size groups", "cuts are rising lengths in mm");
+            }
+        }
+        if self.checklist.len() > 100 {
+            return field("checklist", "at most 100 lines");
+        }
+        let mut items: Vec<_> = self.checklist.iter().map(|c| c.item.as_str()).collect();
+        items.sort_unstable();
+        if items.windows(2).any(|two| two[0] == two[1]) || items.contains(&"") {
+            return field("checklist", "every line needs a short name of its own");
+        }
+        Ok(())
+    }
+
+    /// The planned species of this name.
+    #[must_use]
+    pub fn species(&self, name: &SpeciesName) -> Option<&PlannedSpecies> {
+        self.species.iter().find(|s| s.name == *name)
+    }
+
+    /// The name netters count a species under.
+    #[must_use]
+    pub fn tallied_as<'a>(&'a self, name: &'a SpeciesName) -> &'a SpeciesName {
+        self.species(name)
+            .and_then(|s| s.tallied_as.as_ref())
+            .unwrap_or(name)
+    }
+
+    #[must_use]
+    pub fn planned_passes(&self) -> Vec<PassKey> {
+        (1..=self.passes).map(PassKey::main).collect()
+    }
+}
