@@ -108,6 +108,11 @@ written_id! {
     DocumentId, 16
 }
 
+written_id! {
+    /// The SHA-256 that names a change and, through the changes it builds on, its whole history.
+    ChangeHash, 32
+}
+
 /// Whoever numbers changes: one device during one run of its program. Its sixteen bytes are the
 /// document library's actor id.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -231,4 +236,4 @@ macro_rules! written_serde {
     )*};
 }
 
-written_serde!(DeviceTag, DocumentId, Writer, RecordId);
+written_serde!(DeviceTag, DocumentId, ChangeHash, Writer, RecordId);
