@@ -236,7 +236,7 @@ impl Session {
     ///
     /// Call it once what it names would survive a power cut, and after every
     /// [`Event::Arrived`], even where nothing of it was new.
-    pub fn handle_stored(&mut self, document: DocumentId, vector: Vector) {
+    pub fn handle_stored(&mut self, document: DocumentId, vector: &Vector) {
         if let Some(talk) = self.talks.get_mut(&document) {
             talk.stored(vector);
         }
@@ -271,7 +271,7 @@ impl Session {
         }
         // First what is quick and awaited, then what may be large.
         self.clock_frame(now_ms)
-            .or_else(|| self.answer_frame())
+            .or_else(|| self.answer_frame(shelf))
             .or_else(|| self.offer_frame(shelf))
             .or_else(|| self.batch_frame(shelf))
     }
@@ -428,8 +428,10 @@ impl Session {
                 most: WINDOW,
             });
         }
-        let new_writers = talk.arrive(batch.batch, batch.reach.into());
-        let events = if shelf.offer(document).is_some() {
+        let (new, new_writers) = talk.arrive(batch.batch, batch.reach.into());
+        let events = if !new {
+            Vec::new()
+        } else if shelf.offer(document).is_some() {
             vec![Event::Arrived {
                 document,
                 batch: batch.batch,
@@ -503,7 +505,7 @@ impl Session {
         Frame::ClockAsk(ClockAsk { ask }).write()
     }
 
-    fn answer_frame(&mut self) -> Option<Vec<u8>> {
+    fn answer_frame(&mut self, shelf: &dyn Shelf) -> Option<Vec<u8>> {
         for (document, talk) in &mut self.talks {
             if let Some((batch, why)) = talk.next_refusal() {
                 return Frame::Refused(Refused {
@@ -515,7 +517,8 @@ impl Session {
             }
             // Until our offer is out the peer isn't told anything; the offer says it all.
             if talk.offered
-                && let Some(more) = talk.next_stored()
+                && let Some(more) = talk.next_stored(WRITERS)
+                && shelf.offer(*document).is_some()
             {
                 return Frame::Stored(Stored {
                     document: document.0,

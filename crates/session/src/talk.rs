@@ -80,14 +80,22 @@ impl Talk {
         self.sent.remove(at).map(|batch| batch.reach)
     }
 
-    /// A batch arrived. Returns how many writers are new to us.
-    pub(crate) fn arrive(&mut self, number: u64, reach: Vector) -> usize {
+    /// A batch arrived. Whether anything of it may be new here, and how many writers are new to us.
+    ///
+    /// What the peer has been told is stored (it came another way meanwhile) is not new: the peer
+    /// counts such a batch as answered by what it was told, and so must we.
+    pub(crate) fn arrive(&mut self, number: u64, reach: Vector) -> (bool, usize) {
         let before = self.settled.len();
         // The peer holds what it sends, so it needn't be sent back. That a peer might name more
         // than it sent harms only itself, until the next connection.
         raise(&mut self.settled, &reach);
+        let new_writers = self.settled.len() - before;
+        let waiting = self.to_tell.as_ref();
+        if covers(&self.told, &reach) || waiting.is_some_and(|held| covers(held, &reach)) {
+            return (false, new_writers);
+        }
         self.arrived.push_back(Batch { number, reach });
-        self.settled.len() - before
+        (true, new_writers)
     }
 
     /// Batches the peer waits to hear of.
@@ -100,12 +108,10 @@ impl Talk {
     /// This is the only way by which `to_tell` is filled, and an offer (whose vector is the
     /// shelf's) is the only other way to tell the peer what is held: so nothing is acknowledged
     /// before the owner has said that it is stored.
-    pub(crate) fn stored(&mut self, vector: Vector) {
-        self.arrived.retain(|batch| !covers(&vector, &batch.reach));
-        match &mut self.to_tell {
-            Some(waiting) => raise(waiting, &vector),
-            None => self.to_tell = Some(vector),
-        }
+    pub(crate) fn stored(&mut self, vector: &Vector) {
+        let held = self.to_tell.get_or_insert_default();
+        raise(held, vector);
+        self.arrived.retain(|batch| !covers(held, &batch.reach));
     }
 
     /// The owner won't have some of this batch.
@@ -121,9 +127,16 @@ impl Talk {
         self.refusals.pop_front()
     }
 
-    /// What has risen since the peer was last told, if it waits to hear.
-    pub(crate) fn next_stored(&mut self) -> Option<Vector> {
-        let more = risen(&self.to_tell.take()?, &self.told);
+    /// What has risen since the peer was last told, if it waits to hear; at most `most` writers,
+    /// the others next time.
+    pub(crate) fn next_stored(&mut self, most: usize) -> Option<Vector> {
+        let now = self.to_tell.take()?;
+        let mut more = risen(&now, &self.told);
+        if let Some((first_left, _)) = more.iter().nth(most) {
+            let first_left = *first_left;
+            more.split_off(&first_left);
+            self.to_tell = Some(now);
+        }
         if more.is_empty() {
             // Whatever batch this would have answered, the peer knew before that we hold it.
             return None;
