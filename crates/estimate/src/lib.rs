@@ -1,1 +1,83 @@
-//! Placeholder.
+//! From the catch of each pass to a population, with its interval, or a plain refusal.
+//!
+//! A crew fishes a closed reach several times and holds every fish out until the last pass. If each
+//! pass takes about the same share `p` of the fish still there, the catches fall geometrically and
+//! the fall tells how many fish there were: the *removal method*. This crate holds the published
+//! estimators for it, the intervals that stay honest for small catches, and the rules for when no
+//! number may be given at all.
+//!
+//! Start at [`Analysis::of`]; every estimator is also a function of its own.
+//!
+//! ```
+//! use gravelbar_estimate::{Analysis, Outcome};
+//!
+//! let good = Analysis::of(&[24, 17, 8])?;
+//! assert_eq!(good.outcome, Outcome::Estimated);
+//! assert_eq!(good.carle_strub.map(|cs| cs.n_fish), Some(59));
+//!
+//! let weak = Analysis::of(&[8, 9, 11])?;
+//! assert_eq!(weak.outcome, Outcome::DidNotDeplete);
+//! assert!(weak.carle_strub.is_none());
+//! # Ok::<(), gravelbar_estimate::CatchError>(())
+//! ```
+//!
+//! # What every estimate here assumes
+//!
+//! A reach closed by nets or natural barriers; every fish as easily caught as the next; the same `p`
+//! on every pass (same effort, settings, crew, clarity); no fish put back before the last pass;
+//! counts without error. In fact `p` nearly always falls from pass to pass, so a removal estimate is
+//! usually **low** and looks **more certain than it is**: [`CAUTION`] travels with every analysis.
+//!
+//! # Notation
+//!
+//! `k` passes, `c[i]` the catch of pass `i`, `T` their sum, `N` the fish present before pass 1, `p` the
+//! chance that one pass takes one fish, `q = 1 - p`, `X = sum (k - i) c[i]`, and the depletion
+//! criterion `S = sum (k + 1 - 2i) c[i]`. A removal estimate exists only where `S > 0`.
+//!
+//! # Same answer on every machine
+//!
+//! No clock, no locale, no threads. Logarithms, exponentials and roots come from the `libm` crate, so
+//! they agree to the last bit on every platform; serialized figures are rounded to six significant
+//! digits by [`six_digits`].
+
+mod analysis;
+mod carle_strub;
+mod catch;
+mod chi_square;
+mod headline;
+mod information;
+mod integer_ml;
+mod likelihood;
+mod profile;
+mod refusal;
+mod search;
+mod series;
+mod significant;
+mod strata;
+mod two_pass;
+mod verdict;
+mod weight;
+mod zippin;
+
+pub use analysis::{Analysis, LEAST_FISH, Method, Outcome};
+pub use carle_strub::{CarleStrub, carle_strub};
+pub use catch::{Catch, CatchError, MOST_FISH_PER_PASS, MOST_PASSES};
+pub use chi_square::{ChiSquare, SMALLEST_EXPECTED, chi_square, chi_square_pooled};
+pub use headline::Headline;
+pub use information::{standard_error_from_catch, standard_errors};
+pub use integer_ml::{IntegerMl, integer_ml};
+pub use profile::{Level, Profile, profile};
+pub use refusal::Refusal;
+pub use search::MOST_FISH;
+pub use significant::six_digits;
+pub use strata::{StrataSum, Stratum, sum_of_strata};
+pub use two_pass::{TwoPass, two_pass};
+pub use verdict::CAUTION;
+pub use weight::{BetaWeight, WeightError};
+pub use zippin::{Zippin, zippin};
+
+/// Half-width of a symmetric normal 95 % interval, in standard errors.
+///
+/// # Source
+/// Standard normal quantile 0.975, rounded as field sheets round it (common practice).
+pub const NORMAL_95: f64 = 1.96;

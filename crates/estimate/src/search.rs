@@ -1,0 +1,55 @@
+//! Owns the search for a turning point among whole numbers without walking through them all.
+
+/// Largest number of fish looked at. No reach holds it; past it a limit is as good as infinite.
+pub const MOST_FISH: u64 = 1_000_000_000_000_000;
+
+/// Smallest `n >= start` at which `before` no longer holds, or `None` if it still holds at [`MOST_FISH`].
+///
+/// `before` must hold up to some number and fail from there on: then doubling the stride brackets the
+/// number and halving finds it, in about twice as many steps as the answer has binary digits.
+pub(crate) fn turning_point(start: u64, before: impl Fn(u64) -> bool) -> Option<u64> {
+    if !before(start) {
+        return Some(start);
+    }
+    let mut holds = start;
+    let mut stride = 1;
+    let mut fails = loop {
+        let next = holds.saturating_add(stride).min(MOST_FISH);
+        if !before(next) {
+            break next;
+        }
+        if next >= MOST_FISH {
+            return None;
+        }
+        holds = next;
+        stride *= 2;
+    };
+    while fails - holds > 1 {
+        let middle = holds + (fails - holds) / 2;
+        if before(middle) {
+            holds = middle;
+        } else {
+            fails = middle;
+        }
+    }
+    Some(fails)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn finds_every_turning_point_from_every_start(start in 0_u64..1_000_000, further in 0_u64..1_000_000_000_000) {
+            let turn = start + further;
+            prop_assert_eq!(turning_point(start, |n| n < turn), Some(turn));
+        }
+    }
+
+    #[test]
+    fn a_rise_without_end_is_told_apart() {
+        assert_eq!(turning_point(7, |_| true), None);
+    }
+}
