@@ -4,6 +4,8 @@
 mod names;
 mod plan;
 mod record;
+mod view;
+mod visit;
 
 pub use names::{
     BucketLabel, Channel, NAME_MAX_CHARS, NameError, Pack, PassKey, PassKeyError, PersonName,
@@ -11,3 +13,10 @@ pub use names::{
 };
 pub use plan::{CheckItem, PLAN_VERSION, Plan, PlanError, PlannedSpecies, TakeLimit};
 pub use record::*;
+pub use view::*;
+pub use visit::{ActError, OpenError, Visit, Written, digest};
+
+pub use gravelbar_ledger::{
+    DeviceTag, DocumentId, LoggedChange, Received, RecordId, Refusal, Refused, Session,
+    UnknownHeadsError, Vector, Writer,
+};

@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use gravelbar_ledger::DocumentId;
 use serde::{Deserialize, Serialize};
 
-use crate::names::{PassKey, SpeciesName};
+use crate::names::SpeciesName;
 
 /// The version of the plan's text that this program writes.
 pub const PLAN_VERSION: u32 = 1;
@@ -200,10 +200,5 @@ impl Plan {
         self.species(name)
             .and_then(|s| s.tallied_as.as_ref())
             .unwrap_or(name)
-    }
-
-    #[must_use]
-    pub fn planned_passes(&self) -> Vec<PassKey> {
-        (1..=self.passes).map(PassKey::main).collect()
     }
 }

@@ -5,7 +5,6 @@ mod catch;
 mod clocks;
 mod crew;
 mod flag;
-mod gear;
 mod history;
 mod named;
 mod passes;
@@ -19,10 +18,12 @@ use chrono::{DateTime, FixedOffset};
 use gravelbar_ledger::{DeviceTag, DocumentId, RecordId};
 use serde::Serialize;
 
+pub(crate) use crew::may_clear_now;
 pub use flag::{Flag, FlagKind};
 pub use history::HistoryLine;
+pub(crate) use read::{Heading, life_of};
 pub use safety::{ItemView, Safety, SafetyState, StopView};
-pub use seen::{Causality, Seen, Unreadable};
+pub use seen::{Causality, Past, Seen, Unreadable};
 pub use sign::{SignState, SignatureView};
 
 use crate::names::{BucketLabel, Channel, Pack, PassKey, PersonName, SpeciesName};

@@ -1,8 +1,9 @@
-//! Records as they come out of the document: parsed, or kept aside.
+//! Records as they come out of the document, parsed or kept aside, and what their authors had
+//! seen.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 
-use gravelbar_ledger::RecordId;
+use gravelbar_ledger::{RecordId, Writer};
 
 use crate::record::Entry;
 
@@ -28,11 +29,25 @@ pub struct Unreadable {
     pub kind: Option<String>,
 }
 
+/// A part of the document that is closed under "had seen": for each writer, how many of its
+/// records it holds. A writer's records are numbered as they are made and each has seen the one
+/// before it, so a count says it all.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Past(pub BTreeMap<Writer, u32>);
+
+impl Past {
+    /// Whether it holds this record.
+    #[must_use]
+    pub fn contains(&self, id: RecordId) -> bool {
+        self.0.get(&id.writer).is_some_and(|last| id.n <= *last)
+    }
+}
+
 /// What the document's history tells about who had seen what.
 pub trait Causality {
-    /// Whether the author of `later` held `earlier` when writing.
-    fn saw(&self, later: RecordId, earlier: RecordId) -> bool;
+    /// What the author of `record` held when writing it, the record itself not included.
+    fn past_of(&self, record: RecordId) -> Past;
 
-    /// The records that `heads` (hexadecimal) cover, or `None` where a head isn't here.
-    fn covered(&self, heads: &[String]) -> Option<BTreeSet<RecordId>>;
+    /// What `heads` (hexadecimal) cover, or `None` where one of them isn't here.
+    fn past_at(&self, heads: &[String]) -> Option<Past>;
 }
