@@ -4,7 +4,7 @@ use crate::catch::Catch;
 use crate::integer_ml::integer_ml;
 use crate::likelihood::above_limit;
 use crate::refusal::Refusal;
-use crate::search::turning_point;
+use crate::search::{turning_point, turning_point_between};
 use serde::ser::{Serialize, SerializeTuple, Serializer};
 
 /// How sure an interval is meant to be.
@@ -78,7 +78,11 @@ pub fn profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
         Err(_) => (None, 0.0),
     };
     let unlikely = |n: u64| 2.0 * (best - above_limit(catch, n)) > quantile;
-    let low = turning_point(catch.total(), unlikely).ok_or(Refusal::NoFiniteMaximum)?;
+    // Below the peak the likelihood only rises; past the interval the answer turns back, so stop at the peak.
+    let low = match peak {
+        Some(peak) => turning_point_between(catch.total(), peak, unlikely),
+        None => turning_point(catch.total(), unlikely).ok_or(Refusal::NoFiniteMaximum)?,
+    };
     let bounded = 2.0 * best > quantile;
     let high = peak
         .filter(|_| bounded)

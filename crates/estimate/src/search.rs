@@ -13,7 +13,7 @@ pub(crate) fn turning_point(start: u64, before: impl Fn(u64) -> bool) -> Option<
     }
     let mut holds = start;
     let mut stride = 1;
-    let mut fails = loop {
+    let fails = loop {
         let next = holds.saturating_add(stride).min(MOST_FISH);
         if !before(next) {
             break next;
@@ -24,7 +24,18 @@ pub(crate) fn turning_point(start: u64, before: impl Fn(u64) -> bool) -> Option<
         holds = next;
         stride *= 2;
     };
-    while fails - holds > 1 {
+    Some(turning_point_between(holds, fails, before))
+}
+
+/// Smallest `n` of `start..=end` at which `before` no longer holds, where it is known not to hold at `end`.
+///
+/// For a question that turns back further on: whether a number lies below an interval, asked past its top.
+pub(crate) fn turning_point_between(start: u64, end: u64, before: impl Fn(u64) -> bool) -> u64 {
+    if !before(start) {
+        return start;
+    }
+    let (mut holds, mut fails) = (start, end);
+    while fails > holds + 1 {
         let middle = holds + (fails - holds) / 2;
         if before(middle) {
             holds = middle;
@@ -32,7 +43,7 @@ pub(crate) fn turning_point(start: u64, before: impl Fn(u64) -> bool) -> Option<
             fails = middle;
         }
     }
-    Some(fails)
+    fails
 }
 
 #[cfg(test)]
