@@ -48,7 +48,9 @@ impl Document {
         history: &History,
     ) -> Result<(), SpoiltError> {
         let applied = fenced(|| {
-            self.0.apply_changes(changes.iter().cloned()).is_ok() && has_heads(&self.0, history)
+            self.0.apply_changes(changes.iter().cloned()).is_ok()
+                && has_heads(&self.0, history)
+                && changes.iter().all(|change| gives_back(&self.0, change))
         });
         if applied == Some(true) {
             Ok(())
@@ -67,6 +69,13 @@ impl Document {
         .flatten()
         .ok_or(SpoiltError)
     }
+}
+
+/// Whether the library, asked for a change, puts the same bytes together again from its operations:
+/// what it will have to do when it loads the document from a file.
+fn gives_back(document: &Automerge, change: &Change) -> bool {
+    (document.get_change_by_hash(&change.hash()))
+        .is_some_and(|back| back.raw_bytes() == change.raw_bytes())
 }
 
 fn has_heads(document: &Automerge, history: &History) -> bool {

@@ -42,6 +42,8 @@ pub(crate) struct History {
     genesis: ChangeHash,
     log: Vec<Arc<LoggedChange>>,
     places: HashMap<ChangeHash, usize>,
+    /// For each change, where those it builds on stand in the log.
+    causes: Vec<Box<[usize]>>,
     chains: BTreeMap<Writer, Chain>,
     vector: Vector,
     heads: BTreeSet<ChangeHash>,
@@ -54,6 +56,7 @@ impl History {
             genesis,
             log: Vec::new(),
             places: HashMap::new(),
+            causes: Vec::new(),
             chains: BTreeMap::new(),
             vector: Vector::new(),
             heads: BTreeSet::from([genesis]),
@@ -119,6 +122,8 @@ impl History {
             self.heads.remove(dep);
         }
         self.heads.insert(change.hash);
+        let causes = change.deps.iter().filter_map(|dep| self.places.get(dep));
+        self.causes.push(causes.copied().collect());
         self.places.insert(change.hash, place);
         self.vector.insert(change.writer, change.number);
         let chain = self.chains.entry(change.writer).or_default();
@@ -195,21 +200,16 @@ impl History {
         // Causes stand before effects in the log, so one walk from its end meets every covered
         // change after all those that build on it.
         let mut covered = vec![false; self.log.len()];
-        let mark = |covered: &mut Vec<bool>, hash: &ChangeHash| {
-            if let Some(seen) = self.places.get(hash).and_then(|at| covered.get_mut(*at)) {
-                *seen = true;
-            }
-        };
-        for head in heads {
-            mark(&mut covered, head);
+        for place in heads.iter().filter_map(|head| self.places.get(head)) {
+            covered[*place] = true;
         }
         let mut vector = Vector::new();
         for (place, change) in self.log.iter().enumerate().rev() {
-            if covered.get(place) == Some(&true) {
+            if covered[place] {
                 // A writer's later change builds on the earlier ones, so the first met is the last.
                 vector.entry(change.writer).or_insert(change.number);
-                for dep in &change.deps {
-                    mark(&mut covered, dep);
+                for cause in &self.causes[place] {
+                    covered[*cause] = true;
                 }
             }
         }

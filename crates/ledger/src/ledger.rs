@@ -1,10 +1,11 @@
 //! A document on one device: its log, its records, and the ways in and out.
 
 use std::collections::HashSet;
+use std::fmt;
 use std::sync::Arc;
 
 use crate::document::{SpoiltError, fenced};
-use crate::gate::{self, Draft, Refusal};
+use crate::gate::{self, Chunk, Draft, Refusal};
 use crate::history::UnknownHeadsError;
 use crate::ids::{ChangeHash, DocumentId, RecordId, Writer};
 use crate::logged::{Covered, LoggedChange, Record, Vector};
@@ -74,6 +75,17 @@ pub struct Appended {
     pub records: Vec<RecordId>,
 }
 
+/// What a change says of itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Claims {
+    /// Whose it claims to be.
+    pub writer: Writer,
+    /// Its number among theirs.
+    pub number: u64,
+    /// Its name, which covers all it says and all it builds on.
+    pub hash: ChangeHash,
+}
+
 /// A change that was turned away.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Refused {
@@ -121,6 +133,16 @@ pub struct Ledger {
     unproven: usize,
 }
 
+impl fmt::Debug for Ledger {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Ledger")
+            .field("id", &self.replica.id)
+            .field("writer", &self.writer)
+            .field("changes", &self.replica.history.log().len())
+            .finish_non_exhaustive()
+    }
+}
+
 impl Ledger {
     /// A document about `about` that holds no records yet. `writer` must be new at every start of
     /// the program: numbers are never taken up again.
@@ -138,7 +160,7 @@ impl Ledger {
         Ok(Self {
             about: Arc::from(about),
             writer,
-            replica: Replica::starting(about),
+            replica: Replica::starting(about, gate::admit),
             unproven: 0,
         })
     }
@@ -300,6 +322,22 @@ impl Ledger {
         })
     }
 
+    /// Whose change these bytes claim to be, without taking it in. Whether that writer may write
+    /// here, and whether it is really theirs, is for the caller to check, before
+    /// [`receive`](Self::receive).
+    ///
+    /// # Errors
+    ///
+    /// The bytes are no change of records, whoever's.
+    pub fn claims(bytes: &[u8]) -> Result<Claims, Refusal> {
+        let draft = gate::read(bytes)?;
+        Ok(Claims {
+            writer: draft.writer,
+            number: draft.number,
+            hash: draft.hash,
+        })
+    }
+
     /// Takes in changes from elsewhere, in any order, whatever the bytes are. A bad one doesn't
     /// keep the good ones out.
     pub fn receive(&mut self, changes: Vec<Vec<u8>>) -> Received {
@@ -310,13 +348,17 @@ impl Ledger {
         received
     }
 
-    /// Saves the document, loads it again and compares.
+    /// Saves the document, loads it again and compares. A spoilt document is first built anew from
+    /// the log.
     ///
     /// # Errors
     ///
     /// The library doesn't give back what was put into it.
     pub fn verify(&mut self) -> Result<(), SpoiltError> {
-        self.replica.save()?;
+        if self.replica.save().is_err() {
+            self.replica = self.replica.replayed(self.replica.history.log());
+            self.replica.save()?;
+        }
         self.unproven = 0;
         Ok(())
     }
@@ -328,7 +370,7 @@ impl Ledger {
     ///
     /// The library doesn't give back what was put into it.
     pub fn save(&self) -> Result<Vec<u8>, SpoiltError> {
-        let fresh = Replica::replayed(&self.about, &self.replica.history.settled_order());
+        let fresh = self.replica.replayed(&self.replica.history.settled_order());
         if fresh.history.heads() != self.replica.history.heads() {
             return Err(SpoiltError);
         }
@@ -363,11 +405,17 @@ impl Ledger {
         let mut drafts = Vec::new();
         let mut seen = HashSet::new();
         for bytes in changes {
-            match gate::read(&bytes) {
-                Ok(draft) if self.replica.history.holds(draft.hash) || !seen.insert(draft.hash) => {
-                    received.duplicates += 1;
+            let draft = Chunk::open(&bytes).and_then(|chunk| {
+                let known = self.replica.history.holds(chunk.hash) || !seen.insert(chunk.hash);
+                if known {
+                    Ok(None)
+                } else {
+                    chunk.read().map(Some)
                 }
-                Ok(draft) => drafts.push(draft),
+            });
+            match draft {
+                Ok(None) => received.duplicates += 1,
+                Ok(Some(draft)) => drafts.push(draft),
                 Err(refusal) => received.refused.push(Refused { bytes, refusal }),
             }
         }
@@ -398,14 +446,18 @@ impl Ledger {
                 refused.extend(turned_away);
                 break;
             }
-            let base = Replica::replayed(&self.about, &self.replica.history.log()[..held]);
-            match base.first_unfit(&drafts, prove) {
-                Some(unfit) => refused.push((drafts.remove(unfit), Refusal::Library)),
-                // The document was spoilt before these changes came.
-                None if prove => prove = false,
-                None => refused.extend(drafts.drain(..).map(|draft| (draft, Refusal::Library))),
+            // The document is lost; the log as it was before these drafts is not.
+            self.replica = self.replica.replayed(&self.replica.history.log()[..held]);
+            match self.replica.fails_with(&drafts, prove) {
+                // It was spoilt before these came, and only shows at the full comparison.
+                0 if prove => prove = false,
+                0 => refused.extend(drafts.drain(..).map(|draft| (draft, Refusal::Library))),
+                count if count <= drafts.len() => {
+                    refused.push((drafts.remove(count - 1), Refusal::Library));
+                }
+                // It was the old document that was spoilt; with the new one they fit.
+                _ => {}
             }
-            self.replica = base;
         }
         let applied = self.replica.history.log()[held..].to_vec();
         if prove {
@@ -416,3 +468,6 @@ impl Ledger {
         Taken { applied, refused }
     }
 }
+
+#[cfg(test)]
+mod tests;

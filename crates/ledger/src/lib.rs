@@ -49,7 +49,7 @@ pub use document::SpoiltError;
 pub use gate::Refusal;
 pub use history::UnknownHeadsError;
 pub use ids::{ChangeHash, DeviceTag, DocumentId, IdError, RecordId, Session, Writer};
-pub use ledger::{AboutError, AppendError, Appended, Ledger, Received, Refused};
+pub use ledger::{AboutError, AppendError, Appended, Claims, Ledger, Received, Refused};
 pub use logged::{Covered, LoggedChange, Record, Vector};
 pub use shape::{
     MAX_ABOUT_BYTES, MAX_BODY_BYTES, MAX_CHANGE_BYTES, MAX_DEPS, MAX_RECORDS_PER_CHANGE,

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::document::{Document, SpoiltError};
-use crate::gate::{self, Draft, Refusal};
+use crate::gate::{self, Draft, Gate, Refusal};
 use crate::history::History;
 use crate::ids::{ChangeHash, DocumentId};
 use crate::logged::LoggedChange;
@@ -21,11 +21,12 @@ pub(crate) struct Replica {
     about: Arc<str>,
     pub(crate) history: History,
     document: Document,
+    gate: Gate,
 }
 
 impl Replica {
     /// The document with nothing but its first change.
-    pub(crate) fn starting(about: &str) -> Self {
+    pub(crate) fn starting(about: &str, gate: Gate) -> Self {
         let id = shape::document_id(about);
         let genesis = shape::genesis(id, about);
         Self {
@@ -33,14 +34,15 @@ impl Replica {
             about: Arc::from(about),
             history: History::starting_from(ChangeHash(genesis.hash().0)),
             document: Document::starting_from(genesis),
+            gate,
         }
     }
 
-    /// The document with these changes, which were all let in before, in an order that was let in
+    /// The same document with these changes, which were all let in before, in an order that was let in
     /// before. Should the library fail on them nonetheless, the log is whole and whatever is to be
     /// added is refused.
-    pub(crate) fn replayed(about: &str, log: &[Arc<LoggedChange>]) -> Self {
-        let mut replica = Self::starting(about);
+    pub(crate) fn replayed(&self, log: &[Arc<LoggedChange>]) -> Self {
+        let mut replica = Self::starting(&self.about, self.gate);
         let drafts: Vec<_> = (log.iter())
             .filter_map(|change| gate::read(&change.bytes).ok())
             .collect();
@@ -66,22 +68,20 @@ impl Replica {
         Ok(refused)
     }
 
-    /// The first of the drafts with which extending fails; none if it fails without any.
-    pub(crate) fn first_unfit(&self, drafts: &[Draft], prove: bool) -> Option<usize> {
-        let fits = |count| self.clone().extend(&drafts[..count], prove).is_ok();
-        if !fits(0) {
-            return None;
-        }
-        let (mut fit, mut unfit) = (0, drafts.len());
-        while unfit - fit > 1 {
-            let middle = fit.midpoint(unfit);
-            if fits(middle) {
-                fit = middle;
+    /// How many of the drafts it takes for extending to fail: 0 if it fails without any, more than
+    /// there are if it doesn't fail.
+    pub(crate) fn fails_with(&self, drafts: &[Draft], prove: bool) -> usize {
+        let mut counts = 0..drafts.len() + 1;
+        while !counts.is_empty() {
+            let middle = counts.start.midpoint(counts.end);
+            let mut trial = self.clone();
+            if trial.extend(&drafts[..middle], prove).is_ok() {
+                counts.start = middle + 1;
             } else {
-                unfit = middle;
+                counts.end = middle;
             }
         }
-        unfit.checked_sub(1)
+        counts.start
     }
 
     /// The document's file, loaded again and compared with the log.
@@ -95,7 +95,7 @@ impl Replica {
         let mut changes = Vec::with_capacity(drafts.len());
         let mut refused = Vec::new();
         for draft in drafts {
-            match gate::admit(self.id, &self.history, draft) {
+            match (self.gate)(self.id, &self.history, draft) {
                 Ok(admitted) => {
                     self.history
                         .push(admitted.logged, admitted.bodies, admitted.shard_op);

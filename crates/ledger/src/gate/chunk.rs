@@ -24,6 +24,14 @@ const TEXT_KIND: u64 = 6;
 const MAX_ROWS: u64 =
     (MAX_RECORDS_PER_CHANGE + MAX_RECORDS_PER_CHANGE.div_ceil(SHARD_RECORDS as usize)) as u64;
 
+/// A change chunk whose frame is whole: kind, length and checksum are right.
+#[derive(Clone, Copy)]
+pub(crate) struct Chunk<'a> {
+    bytes: &'a [u8],
+    content: &'a [u8],
+    pub(crate) hash: ChangeHash,
+}
+
 /// What a change claims, not yet held against the log.
 #[derive(Debug, Clone)]
 pub(crate) struct Draft {
@@ -37,89 +45,90 @@ pub(crate) struct Draft {
     pub(crate) bodies: Vec<Arc<str>>,
 }
 
-/// Reads a change chunk.
-///
-/// Every length is checked against what is left before it is used, run lengths are added up with
-/// saturation before anything is expanded, and nothing is inflated; so time and memory are
-/// proportional to the input, which is itself limited.
-pub(crate) fn read(bytes: &[u8]) -> Result<Draft, Refusal> {
-    if bytes.len() > MAX_CHANGE_BYTES {
-        return Err(Refusal::TooLong { bytes: bytes.len() });
-    }
-    let mut input = Input(bytes);
-    if input.array()? != MAGIC {
-        return Err(Refusal::NotAChange);
-    }
-    let checksum: [u8; 4] = input.array()?;
-    let [kind] = input.array()?;
-    if kind != CHANGE_KIND {
-        return Err(Refusal::NotAPlainChange { kind });
-    }
-    let length = input.unsigned()?;
-    if usize::try_from(length) != Ok(input.0.len()) {
-        return Err(Refusal::Length);
-    }
-    let hash = change_hash(input.0);
-    if hash.0[..4] != checksum {
-        return Err(Refusal::Checksum);
+impl<'a> Chunk<'a> {
+    /// Looks at the frame.
+    pub(crate) fn open(bytes: &'a [u8]) -> Result<Self, Refusal> {
+        if bytes.len() > MAX_CHANGE_BYTES {
+            return Err(Refusal::TooLong { bytes: bytes.len() });
+        }
+        let mut input = Input(bytes);
+        if input.array() != Ok(MAGIC) {
+            return Err(Refusal::NotAChange);
+        }
+        let checksum: [u8; 4] = input.array()?;
+        let named = input.0;
+        let [kind] = input.array()?;
+        if kind != CHANGE_KIND {
+            return Err(Refusal::NotAPlainChange { kind });
+        }
+        let length = input.unsigned()?;
+        let content = input.0;
+        if usize::try_from(length) != Ok(content.len()) {
+            return Err(Refusal::Length);
+        }
+        // The name is taken over the length as it is written the short way. Written any other way
+        // there would be two chunks of one name, and the bad one could stand in for the good.
+        let short = 1 + (u64::BITS - length.leading_zeros()).div_ceil(7).max(1) as usize;
+        if named.len() - content.len() != short {
+            return Err(Refusal::Length);
+        }
+        // SHA-256 over kind, length and content is the name Automerge gives a change.
+        let hash = ChangeHash(Sha256::digest(named).into());
+        if hash.0[..4] != checksum {
+            return Err(Refusal::Checksum);
+        }
+        Ok(Self {
+            bytes,
+            content,
+            hash,
+        })
     }
 
-    let deps = read_deps(&mut input)?;
-    let writer = Writer::from_bytes(input.actor()?);
-    let number = input.unsigned()?;
-    if number == 0 {
-        return Err(Refusal::Number);
-    }
-    let start_op = input.unsigned()?;
-    let time_s = input.signed()?;
-    if !CLOCK_S.contains(&time_s) {
-        return Err(Refusal::Clock { time_s });
-    }
-    if input.unsigned()? != 0 {
-        return Err(Refusal::Message);
-    }
-    // Shard maps hang on the document's first change; nothing else of anybody else's is touched.
-    match input.unsigned()? {
-        0 => {}
-        1 => {
-            input.actor()?;
+    /// Reads the content.
+    ///
+    /// Every length is checked against what is left before it is used, run lengths are added up
+    /// with saturation before anything is expanded, and nothing is inflated; so time and memory are
+    /// proportional to the input, which is itself limited.
+    pub(crate) fn read(&self) -> Result<Draft, Refusal> {
+        let mut input = Input(self.content);
+        let deps = read_deps(&mut input)?;
+        let writer = Writer::from_bytes(input.actor()?);
+        let number = input.unsigned()?;
+        if number == 0 {
+            return Err(Refusal::Number);
         }
-        _ => return Err(Refusal::OtherActors),
-    }
-    let (kinds, values) = read_columns(&mut input)?;
-    if !input.0.is_empty() {
-        return Err(Refusal::ExtraBytes);
-    }
-    let bodies = read_bodies(kinds, values)?;
-    Ok(Draft {
-        bytes: Arc::from(bytes),
-        hash,
-        deps,
-        writer,
-        number,
-        start_op,
-        time_s,
-        bodies,
-    })
-}
-
-/// SHA-256 over kind, length and content: the name Automerge gives a change.
-fn change_hash(content: &[u8]) -> ChangeHash {
-    let mut head = vec![CHANGE_KIND];
-    let mut rest = content.len();
-    loop {
-        let low = u8::try_from(rest & 0x7f).unwrap_or(0);
-        rest >>= 7;
-        if rest == 0 {
-            head.push(low);
-            break;
+        let start_op = input.unsigned()?;
+        let time_s = input.signed()?;
+        if !CLOCK_S.contains(&time_s) {
+            return Err(Refusal::Clock { time_s });
         }
-        head.push(low | 0x80);
+        if input.unsigned()? != 0 {
+            return Err(Refusal::Message);
+        }
+        // Shard maps hang on the document's first change; nothing else of anybody else's is touched.
+        match input.unsigned()? {
+            0 => {}
+            1 => {
+                input.actor()?;
+            }
+            _ => return Err(Refusal::OtherActors),
+        }
+        let (kinds, values) = read_columns(&mut input)?;
+        if !input.0.is_empty() {
+            return Err(Refusal::ExtraBytes);
+        }
+        let bodies = read_bodies(kinds, values)?;
+        Ok(Draft {
+            bytes: Arc::from(self.bytes),
+            hash: self.hash,
+            deps,
+            writer,
+            number,
+            start_op,
+            time_s,
+            bodies,
+        })
     }
-    let mut hasher = Sha256::new();
-    hasher.update(&head);
-    hasher.update(content);
-    ChangeHash(hasher.finalize().into())
 }
 
 fn read_deps(input: &mut Input<'_>) -> Result<Vec<ChangeHash>, Refusal> {

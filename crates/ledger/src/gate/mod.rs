@@ -4,8 +4,8 @@
 //! its writer, its number, its first operation counter, a clock reading, the number of its first
 //! record, the map that record goes into, and the bodies. Four of them follow from the log once the
 //! writer and the changes it builds on are known: its number, its counter, its first record's number
-//! and the map. So [`chunk::read`] takes the free ones out of the bytes, [`admit`] derives the rest,
-//! writes the change that says so, and compares. Equal bytes *are* a change this program would
+//! and the map. So [`Chunk::read`] takes the free ones out of the bytes, [`rewrite`] derives the rest
+//! and writes the change that says so, and [`admit`] compares. Equal bytes *are* a change this program would
 //! itself have written at that point; anything else (an overwrite, a delete, a counter, another
 //! writer's shard, a key used twice, an unusual encoding, a bomb) differs somewhere and is refused.
 //! A mistake in the reader can't let one through, because what it read is only used to write the
@@ -19,7 +19,7 @@ use std::sync::Arc;
 
 use automerge::Change;
 
-pub(crate) use chunk::{Draft, read};
+pub(crate) use chunk::{Chunk, Draft};
 pub use refusal::Refusal;
 
 use crate::document::fenced;
@@ -36,8 +36,30 @@ pub(crate) struct Admitted {
     pub(crate) shard_op: u64,
 }
 
-/// Holds a draft against the log.
+/// Reads a change's bytes.
+pub(crate) fn read(bytes: &[u8]) -> Result<Draft, Refusal> {
+    Chunk::open(bytes)?.read()
+}
+
+/// A gate: holds a draft against the log. In use there is only [`admit`]; tests put weaker ones in
+/// its place to see that the checks behind it hold too.
+pub(crate) type Gate = fn(DocumentId, &History, &Draft) -> Result<Admitted, Refusal>;
+
+/// Lets a draft through if its bytes are what this program would write at that point of the log.
 pub(crate) fn admit(
+    document: DocumentId,
+    history: &History,
+    draft: &Draft,
+) -> Result<Admitted, Refusal> {
+    let admitted = rewrite(document, history, draft)?;
+    if admitted.change.raw_bytes() != &*draft.bytes {
+        return Err(Refusal::NotAsWritten);
+    }
+    Ok(admitted)
+}
+
+/// Holds a draft against the log and writes the change that says the same.
+pub(crate) fn rewrite(
     document: DocumentId,
     history: &History,
     draft: &Draft,
@@ -94,12 +116,8 @@ pub(crate) fn admit(
         bodies: &draft.bodies,
     };
     let layout = writing.layout().ok_or(Refusal::Full)?;
-    let change = fenced(|| writing.change()).ok_or(Refusal::Library)?;
-    if change.raw_bytes() != &*draft.bytes {
-        return Err(Refusal::NotAsWritten);
-    }
     Ok(Admitted {
-        change,
+        change: fenced(|| writing.change()).ok_or(Refusal::Library)?,
         logged: Arc::new(LoggedChange {
             writer,
             number,
