@@ -1,0 +1,268 @@
+//! One removal series: its catch by pass, and what may be said of it.
+
+use gravelbar_estimate::{Analysis, Headline, Outcome};
+use serde::Serialize;
+
+use crate::figure::{count, counted, figure, percent};
+use crate::ground::Ground;
+use crate::nets::Closure;
+
+/// Catch of a later pass below which a two-pass spread isn't trusted.
+///
+/// # Source
+/// Bohlin et al. 1989, p. 24, citing Seber 1973: two-pass standard errors are unreliable below
+/// about 200 fish.
+const TWO_PASS_FISH: u64 = 200;
+
+/// A p-value below which the passes clearly took unequal shares (common practice, no source).
+const UNEQUAL_SHARES: f64 = 0.05;
+
+/// Where a series' counts come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CatchSource {
+    /// The work-up on the bank.
+    WorkUp,
+    /// The netters' taps, because no fish of the species was worked up.
+    Tally,
+}
+
+impl CatchSource {
+    /// The source in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::WorkUp => "work-up",
+            Self::Tally => "tally",
+        }
+    }
+}
+
+/// A removal series and its estimate, or the reason why there is none.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Removal {
+    /// Where the counts come from.
+    pub source: CatchSource,
+    /// Fish of each pass the estimate uses, pass 1 first.
+    pub catch: Vec<u64>,
+    /// Fish on record, those of passes the estimate doesn't use included.
+    pub total: u64,
+    /// Whether the nets held from pass 1 to the last pass used. An open series is estimated, and
+    /// belongs in no comparison of closed ones.
+    pub closure: Closure,
+    /// The nets in words.
+    pub nets: String,
+    /// What may be said: number, estimator and interval, or "minimum …, because …". Never to be
+    /// shown without [`cautions`](Self::cautions).
+    pub verdict: String,
+    /// What has to be known beside it, the usual direction of bias first.
+    pub cautions: Vec<String>,
+    /// All estimators; `None` where no pass can be used.
+    pub analysis: Option<Analysis>,
+    /// The estimate over the area.
+    pub density: Option<Density>,
+    /// What stood after each pass from the second on, the last one as above.
+    pub after: Vec<AfterPass>,
+    /// What one more pass should bring.
+    pub next_pass: Option<NextPass>,
+}
+
+/// Fish on 100 m², from the headline estimate; the area is taken as exact.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Density {
+    /// Area, m².
+    pub area_m2: f64,
+    /// Estimated fish on 100 m².
+    pub fish_per_100_m2: f64,
+    /// Lower end of the 95 % profile interval on 100 m².
+    pub low_per_100_m2: Option<f64>,
+    /// Its upper end; `None` where there is no upper limit.
+    pub high_per_100_m2: Option<f64>,
+}
+
+/// The estimate as it stood after some pass.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct AfterPass {
+    /// Passes used.
+    pub passes: usize,
+    /// What may be said.
+    pub outcome: Outcome,
+    /// The estimate.
+    pub headline: Option<Headline>,
+    /// Whether the nets held until then.
+    pub closure: Closure,
+    /// In words.
+    pub verdict: String,
+}
+
+/// What one more pass should bring, if it takes the same share as the others.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct NextPass {
+    /// Fish it should take.
+    pub expected_fish: u64,
+    /// Half-width of the interval now, as a share of the estimate.
+    pub relative_now: Option<f64>,
+    /// The same after such a pass.
+    pub relative_then: Option<f64>,
+    /// In words.
+    pub words: String,
+}
+
+/// What a series is made of.
+pub(crate) struct Caught {
+    pub(crate) source: CatchSource,
+    /// Fish of each usable pass.
+    pub(crate) catch: Vec<u64>,
+    /// Fish on record in all passes.
+    pub(crate) total: u64,
+    /// Cautions that belong to this species alone.
+    pub(crate) cautions: Vec<String>,
+}
+
+impl Removal {
+    /// Estimates a series that was caught on some ground.
+    pub(crate) fn of(caught: Caught, ground: &Ground) -> Self {
+        let passes = caught.catch.len();
+        let counts: Vec<u32> = caught.catch.iter().map(|n| count(*n)).collect();
+        let (closure, nets) = ground.closed_until(passes);
+        let analysis = Analysis::of(&counts);
+        let mut cautions = Vec::new();
+        if let Ok(analysis) = &analysis {
+            cautions.extend(of_estimate(analysis, passes));
+        }
+        if passes > 1 && closure == Closure::NotRecorded {
+            cautions.push(format!(
+                "nets not recorded ({nets}): fish may have come and gone"
+            ));
+        }
+        cautions.extend(ground.cautions(passes));
+        let used: u64 = caught.catch.iter().sum();
+        if caught.total > used && passes > 0 {
+            let outside = counted(caught.total - used, "fish is", "fish are");
+            cautions.push(format!(
+                "{outside} on record in passes the estimate doesn't use"
+            ));
+        }
+        cautions.extend(caught.cautions);
+        let verdict = match &analysis {
+            Ok(analysis) => labelled(caught.source, closure, &nets, passes, &analysis.verdict),
+            Err(_) if passes == 0 => format!(
+                "{} so far, no pass to estimate from: {}",
+                caught.total,
+                ground.why_no_more()
+            ),
+            Err(error) => format!("minimum {}, because {error}", caught.total),
+        };
+        let analysis = analysis.ok();
+        let headline = analysis.as_ref().and_then(|a| a.headline.as_ref());
+        Self {
+            density: headline
+                .zip(ground.area_m2)
+                .and_then(|(h, area)| density(h, area)),
+            next_pass: headline.and_then(|h| next_pass(&counts, h)),
+            after: after(&counts, caught.source, ground),
+            source: caught.source,
+            catch: caught.catch,
+            total: caught.total,
+            closure,
+            nets,
+            verdict,
+            cautions,
+            analysis,
+        }
+    }
+
+    /// The estimate to act on, where one may be given.
+    #[must_use]
+    pub fn headline(&self) -> Option<&Headline> {
+        self.analysis.as_ref().and_then(|a| a.headline.as_ref())
+    }
+}
+
+fn of_estimate(analysis: &Analysis, passes: usize) -> Vec<String> {
+    let mut cautions = Vec::new();
+    if analysis.headline.is_some() {
+        cautions.push(analysis.caution.to_owned());
+    }
+    if passes == 2 && analysis.outcome == Outcome::Estimated && analysis.total < TWO_PASS_FISH {
+        cautions.push(format!(
+            "two passes and fewer than {TWO_PASS_FISH} fish: the spread is unreliable, fish a third"
+        ));
+    }
+    let unequal = analysis
+        .chi_square
+        .filter(|test| test.p_value < UNEQUAL_SHARES);
+    if unequal.is_some() && analysis.outcome == Outcome::Estimated {
+        cautions.push(
+            "the passes took clearly unequal shares (chi-square below 5 %): the model doesn't fit"
+                .to_owned(),
+        );
+    }
+    cautions
+}
+
+/// A verdict with the labels that must never come off it.
+fn labelled(
+    source: CatchSource,
+    closure: Closure,
+    nets: &str,
+    passes: usize,
+    verdict: &str,
+) -> String {
+    let mut said = String::new();
+    if closure == Closure::Open && passes > 1 {
+        said.push_str(&format!("OPEN ({nets}): "));
+    }
+    if source == CatchSource::Tally {
+        said.push_str("from tally: ");
+    }
+    said.push_str(verdict);
+    said
+}
+
+fn density(headline: &Headline, area_m2: f64) -> Option<Density> {
+    let per_100 = |fish: u64| figure(100.0 * fish as f64 / area_m2);
+    let profile = headline.profile_95;
+    Some(Density {
+        area_m2,
+        fish_per_100_m2: per_100(headline.n_fish)?,
+        low_per_100_m2: profile.and_then(|p| per_100(p.low)),
+        high_per_100_m2: profile.and_then(|p| p.high).and_then(per_100),
+    })
+}
+
+fn after(counts: &[u32], source: CatchSource, ground: &Ground) -> Vec<AfterPass> {
+    (2..=counts.len())
+        .filter_map(|passes| {
+            let analysis = Analysis::of(counts.get(..passes)?).ok()?;
+            let (closure, nets) = ground.closed_until(passes);
+            Some(AfterPass {
+                passes,
+                verdict: labelled(source, closure, &nets, passes, &analysis.verdict),
+                outcome: analysis.outcome,
+                headline: analysis.headline,
+                closure,
+            })
+        })
+        .collect()
+}
+
+fn next_pass(counts: &[u32], headline: &Headline) -> Option<NextPass> {
+    let relative_now = headline.relative_half_width?;
+    let expected = headline.expected_next_catch.round().clamp(0.0, 1e9);
+    // A whole number within u32, by the line above.
+    let expected: u32 = format!("{expected:.0}").parse().ok()?;
+    let then: Vec<u32> = counts.iter().copied().chain([expected]).collect();
+    let relative_then = (Analysis::of(&then).ok()?.headline).and_then(|h| h.relative_half_width);
+    let mut words = format!("one more pass should take about {expected}");
+    if let Some(then) = relative_then {
+        let (now, then) = (percent(relative_now), percent(then));
+        words.push_str(&format!(", giving ± {then} instead of ± {now}"));
+    }
+    Some(NextPass {
+        expected_fish: u64::from(expected),
+        relative_now: figure(relative_now),
+        relative_then: relative_then.and_then(figure),
+        words,
+    })
+}
