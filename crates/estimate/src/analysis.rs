@@ -5,6 +5,8 @@ use crate::catch::{Catch, CatchError};
 use crate::chi_square::{ChiSquare, chi_square, chi_square_pooled};
 use crate::headline::Headline;
 use crate::integer_ml::{IntegerMl, integer_ml};
+use crate::next_pass::{NextPass, next_pass};
+use crate::posterior::{Posterior, posterior};
 use crate::profile::{Level, Profile, profile};
 use crate::refusal::Refusal;
 use crate::two_pass::{TwoPass, two_pass};
@@ -60,6 +62,10 @@ pub enum Method {
     ChiSquare,
     /// [`Analysis::chi_square_pooled`].
     ChiSquarePooled,
+    /// [`Analysis::posterior`].
+    Posterior,
+    /// [`Analysis::next_pass`].
+    NextPass,
     /// `se_fish` of every estimator, where all fish came on the first pass.
     StandardError,
 }
@@ -97,6 +103,11 @@ pub struct Analysis {
     pub chi_square: Option<ChiSquare>,
     /// The same test with small expected catches joined.
     pub chi_square_pooled: Option<ChiSquare>,
+    /// Posterior for a flat weight on `p` and `1/(N+1)` on the number; informative also where all fish
+    /// came on the first pass. Shown only where the catch fell; [`posterior`] answers for any catch.
+    pub posterior: Option<Posterior>,
+    /// What one more pass should take and buy.
+    pub next_pass: Option<NextPass>,
     /// The estimate to act on; `None` where only a minimum count may be given.
     pub headline: Option<Headline>,
     /// Why each missing figure is missing.
@@ -159,6 +170,12 @@ impl Analysis {
             Method::ChiSquarePooled,
             chi_square_pooled(catch),
         );
+        let posterior = keep(
+            &mut refused,
+            Method::Posterior,
+            depleted.and_then(|()| posterior(catch, BetaWeight::FLAT)),
+        );
+        let next_pass = keep(&mut refused, Method::NextPass, next_pass(catch));
         if zippin.is_some_and(|fit| fit.se_fish.is_none()) {
             refused.insert(
                 Method::StandardError,
@@ -192,6 +209,8 @@ impl Analysis {
             profile_90,
             chi_square,
             chi_square_pooled: pooled,
+            posterior,
+            next_pass,
             headline,
             refused,
             caution: CAUTION,

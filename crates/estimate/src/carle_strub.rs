@@ -70,8 +70,14 @@ pub fn carle_strub(catch: &Catch, weight: BetaWeight) -> Result<CarleStrub, Refu
     })
 }
 
-/// The stopping rule in logs: every factor is `1 - (T + alpha) / ...`, so no digit is lost for large `n`.
 fn weighted_rises(catch: &Catch, weight: BetaWeight, n: u64) -> bool {
+    weighted_change(catch, weight, n) > TIE * catch.t() / n as f64
+}
+
+/// Log of the weighted likelihood at `n + 1` less that at `n`: the stopping rule in logs.
+///
+/// Every factor is `1 - (T + alpha) / ...`, so no digit is lost for large `n`.
+pub(crate) fn weighted_change(catch: &Catch, weight: BetaWeight, n: u64) -> f64 {
     let (t, fish) = (catch.t(), n as f64);
     let (alpha, beta) = (weight.alpha(), weight.beta());
     let trials = catch.k() * fish - catch.x();
@@ -81,7 +87,7 @@ fn weighted_rises(catch: &Catch, weight: BetaWeight, n: u64) -> bool {
         change += libm::log1p(-(t + alpha) / (trials + alpha + beta + passes_left));
         passes_left += 1.0;
     }
-    change > TIE * t / fish
+    change
 }
 
 #[cfg(test)]

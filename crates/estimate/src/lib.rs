@@ -47,8 +47,12 @@ mod chi_square;
 mod headline;
 mod information;
 mod integer_ml;
+mod known_p;
 mod likelihood;
+mod next_pass;
+mod posterior;
 mod profile;
+mod ratio;
 mod refusal;
 mod search;
 mod series;
@@ -66,7 +70,13 @@ pub use chi_square::{ChiSquare, SMALLEST_EXPECTED, chi_square, chi_square_pooled
 pub use headline::Headline;
 pub use information::{standard_error_from_catch, standard_errors};
 pub use integer_ml::{IntegerMl, integer_ml};
+pub use known_p::{KnownP, KnownPError, empty_catch_bound, single_pass};
+pub use next_pass::{
+    NextPass, chance_of_fewer, chance_of_target, next_pass, planned_cv, share_caught,
+};
+pub use posterior::{Posterior, posterior};
 pub use profile::{Level, Profile, profile};
+pub use ratio::{RatioShortcut, ratio_shortcut};
 pub use refusal::Refusal;
 pub use search::MOST_FISH;
 pub use significant::six_digits;

@@ -25,8 +25,8 @@ pub enum Refusal {
     },
     /// The catches don't fall on the whole.
     #[error(
-        "the catch did not fall from pass to pass, so any total from {minimum} up would explain it; \
-         fish another pass or report the minimum count"
+        "the catch did not fall from pass to pass, so it sets no upper limit; \
+         fish another pass or report the minimum count of {minimum}"
     )]
     DidNotDeplete {
         /// Fish in hand.
@@ -56,6 +56,14 @@ pub enum Refusal {
     /// After joining passes with small expected catches nothing is left over to test with.
     #[error("too few fish are expected on the later passes to test equal catchability")]
     ExpectedTooSmall,
+    /// The next catch may be larger than can be looked at one by one.
+    #[error(
+        "the next pass may take more than {most} fish, too many to weigh one by one; use the expected catch"
+    )]
+    NextCatchTooLarge {
+        /// Largest next catch that is looked at.
+        most: u32,
+    },
     /// The likelihood rises for ever, or to a number no reach holds.
     #[error("the likelihood has no highest point below {MOST} fish; fish another pass or report the minimum count", MOST = crate::MOST_FISH)]
     NoFiniteMaximum,
@@ -73,6 +81,7 @@ impl Refusal {
             Self::OnlyForTwoPasses { .. } => "only_for_two_passes",
             Self::NeedsThreePasses { .. } => "needs_three_passes",
             Self::ExpectedTooSmall => "expected_too_small",
+            Self::NextCatchTooLarge { .. } => "next_catch_too_large",
             Self::NoFiniteMaximum => "no_finite_maximum",
         }
     }

@@ -55,17 +55,47 @@ pub(crate) fn log1p_minus(u: f64) -> f64 {
     }
 }
 
+/// `ln gamma(z) - ln gamma(z + d)`, for `z > 0` and `d >= 0`, without subtracting the two large logarithms.
+///
+/// With Stirling's formula and `z' = z + d` it is `-d ln z' + z ln(z/z') + d - ln(z/z')/2` and the
+/// difference of the two remainders; the middle terms are `z' deficit(d/z')`.
+pub(crate) fn ln_gamma_drop(z: f64, d: f64) -> f64 {
+    let above = z + d;
+    let share = d / above;
+    let (ratio, middle) = if share < 0.5 {
+        (libm::log1p(-share), above * deficit(share))
+    } else {
+        let ratio = libm::log(z / above);
+        (ratio, z * ratio + d)
+    };
+    gamma_remainder(z) - gamma_remainder(above) - d * libm::log(above) + middle - 0.5 * ratio
+}
+
+/// What Stirling's formula for the gamma function leaves out:
+/// `ln gamma(z) - [(z - 1/2) ln z - z + ln(2 pi) / 2]`, for `z > 0`.
+fn gamma_remainder(z: f64) -> f64 {
+    if z < 16.0 {
+        libm::lgamma(z) - ((z - 0.5) * libm::log(z) - z + HALF_LN_TWO_PI)
+    } else {
+        remainder_series(z)
+    }
+}
+
 /// What Stirling's formula leaves out: `ln n! - [(n + 1/2) ln n - n + ln(2 pi) / 2]`, for `n >= 1`.
 pub(crate) fn stirling_remainder(n: f64) -> f64 {
     if n < 16.0 {
         libm::lgamma(n + 1.0) - ((n + 0.5) * libm::log(n) - n + HALF_LN_TWO_PI)
     } else {
-        // 1/12n - 1/360n^3 + 1/1260n^5 - 1/1680n^7 + 1/1188n^9; the next term is below 1e-16 at 16.
-        let r = 1.0 / n;
-        let r2 = r * r;
-        r * (1.0 / 12.0
-            + r2 * (-1.0 / 360.0 + r2 * (1.0 / 1260.0 + r2 * (-1.0 / 1680.0 + r2 / 1188.0))))
+        remainder_series(n)
     }
+}
+
+/// `1/12n - 1/360n^3 + 1/1260n^5 - 1/1680n^7 + 1/1188n^9`; the next term is below 1e-16 at 16.
+fn remainder_series(n: f64) -> f64 {
+    let r = 1.0 / n;
+    let r2 = r * r;
+    r * (1.0 / 12.0
+        + r2 * (-1.0 / 360.0 + r2 * (1.0 / 1260.0 + r2 * (-1.0 / 1680.0 + r2 / 1188.0))))
 }
 
 /// `ln(2 pi) / 2`.

@@ -133,6 +133,8 @@ fn every_missing_figure_has_its_reason_and_every_reason_a_missing_figure() {
             "profile_90",
             "chi_square",
             "chi_square_pooled",
+            "posterior",
+            "next_pass",
         ] {
             let refusal = &report["refused"][method];
             assert_eq!(
@@ -238,6 +240,8 @@ fn the_invented_decisions_come_out_as_written() {
     let sculpin = analysis(&[41, 28, 19]).headline.unwrap();
     assert!((sculpin.expected_next_catch - 11.0).abs() < 0.5);
     assert!((sculpin.relative_half_width.unwrap() - 0.28).abs() < 0.005);
+    let ahead = analysis(&[41, 28, 19]).next_pass.unwrap();
+    assert!((ahead.relative_half_width_after.unwrap() - 0.16).abs() < 0.005);
     let after = analysis(&[41, 28, 19, 11]).headline.unwrap();
     assert!((after.relative_half_width.unwrap() - 0.16).abs() < 0.005);
     assert_eq!(

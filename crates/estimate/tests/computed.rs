@@ -6,8 +6,8 @@
 )]
 
 use gravelbar_estimate::{
-    BetaWeight, Catch, Level, Refusal, Stratum, carle_strub, chi_square, integer_ml, profile,
-    sum_of_strata, two_pass, zippin,
+    BetaWeight, Catch, Level, Refusal, Stratum, carle_strub, chi_square, empty_catch_bound,
+    integer_ml, next_pass, posterior, profile, sum_of_strata, two_pass, zippin,
 };
 use serde_json::Value;
 use std::sync::LazyLock;
@@ -118,6 +118,25 @@ fn profile_intervals_agree() {
     }
 }
 
+/// The references sum to 2,000,000 fish and stop. For 3, 3, 3 the 4 millionths beyond decide: up to 331 fish lie
+/// 0.9750016 of the sum and 0.9749976 of the whole, so the 97.5 % point is 332.
+#[test]
+fn posteriors_agree() {
+    for (id, catch, row) in removal_rows() {
+        let here = posterior(&catch, BetaWeight::FLAT).unwrap();
+        let there = &row["posterior_beta11_prior_1_over_N_plus_1"];
+        assert_eq!(there["mode"].as_u64(), Some(here.mode), "{id}");
+        assert_eq!(there["median"].as_u64(), Some(here.median), "{id}");
+        assert_eq!(there["ci95"][0].as_u64(), Some(here.low_95), "{id}");
+        let tail = u64::from(id == "edge_3_3_3");
+        assert_eq!(
+            there["ci95"][1].as_u64().map(|high| high + tail),
+            here.high_95,
+            "{id}"
+        );
+    }
+}
+
 #[test]
 fn tests_of_equal_catchability_agree() {
     let mut tested = 0;
@@ -190,4 +209,40 @@ fn size_groups_estimated_apart_add_up() {
         &there["pooled_single_estimate"],
     );
     assert!(pooled.n_fish < sum.n_fish);
+}
+
+#[test]
+fn one_pass_ahead_agrees() {
+    for there in COMPUTED["next_pass_planning"].as_array().unwrap() {
+        let counts: Vec<u32> = serde_json::from_value(there["catches"].clone()).unwrap();
+        let here = next_pass(&Catch::new(&counts).unwrap()).unwrap();
+        near(
+            "planning",
+            here.expected_catch,
+            &there["expected_next_catch"],
+        );
+        near("planning", here.se_now_fish.unwrap(), &there["se_now"]);
+        near(
+            "planning",
+            here.se_after_fish.unwrap(),
+            &there["se_if_one_more"],
+        );
+        near("planning", here.cv_now.unwrap(), &there["cv_now"]);
+        near("planning", here.cv_after.unwrap(), &there["cv_if_one_more"]);
+    }
+}
+
+/// Zero catch: what `p` would leave room for.
+#[test]
+fn bounds_for_an_empty_catch_agree() {
+    let (_, catch, row) = removal_rows().find(|(id, ..)| *id == "edge_0_0_0").unwrap();
+    let bounds = row["upper95_if_p"].as_object().unwrap();
+    assert_eq!(bounds.len(), 3);
+    for (p, bound) in bounds {
+        near(
+            "empty",
+            empty_catch_bound(catch.passes(), p.parse().unwrap()).unwrap(),
+            bound,
+        );
+    }
 }

@@ -1,10 +1,5 @@
 //! Holds the removal estimators to laws that follow from their definitions, over random catches.
 
-#![expect(
-    clippy::unwrap_used,
-    reason = "a refusal where a law promises an answer fails the test"
-)]
-
 use gravelbar_estimate::{
     Analysis, BetaWeight, Catch, Level, MOST_FISH_PER_PASS, MOST_PASSES, Outcome, carle_strub,
     chi_square, chi_square_pooled, integer_ml, profile, two_pass, zippin,

@@ -6,7 +6,8 @@
 )]
 
 use gravelbar_estimate::{
-    BetaWeight, Catch, Stratum, carle_strub, integer_ml, sum_of_strata, zippin,
+    BetaWeight, Catch, Stratum, carle_strub, integer_ml, planned_cv, ratio_shortcut, single_pass,
+    sum_of_strata, zippin,
 };
 use serde_json::Value;
 use std::sync::LazyLock;
@@ -135,4 +136,47 @@ fn hayes_2007_box_8_8_sums_of_strata() {
         check("hayes2007_box8_8_strata_sum_march", total, sum.n_fish);
         check("hayes2007_box8_8_strata_sum_march", variance, se * se);
     }
+}
+
+#[test]
+fn bohlin_1989_ratio_shortcut() {
+    let id = "bohlin1989_ex2_ratio_shortcut";
+    let shortcut = ratio_shortcut(&catch_of(&row(id)["inputs"]["catches"])).unwrap();
+    check(id, "p", shortcut.p);
+    check(id, "N", shortcut.n_fish);
+}
+
+/// Expected precision of planned series, in percent.
+#[test]
+fn bohlin_1989_table_two() {
+    let mut cells = 0;
+    for id in ["bohlin1989_table2_p04", "bohlin1989_table2_p08"] {
+        let row = row(id);
+        for passes in 2..=4 {
+            let name = format!("cv_percent_k{passes}");
+            for (cell, n_fish) in row["inputs"]["N"].as_array().unwrap().iter().enumerate() {
+                let cv = planned_cv(
+                    n_fish.as_f64().unwrap(),
+                    row["inputs"]["p"].as_f64().unwrap(),
+                    passes,
+                );
+                let printed = row["published"][&name][cell].as_f64().unwrap();
+                let within = row["tolerance"][&name][cell].as_f64().unwrap();
+                assert!(
+                    (100.0 * cv.unwrap() - printed).abs() <= within + 1e-9,
+                    "{id} {name} {cell}"
+                );
+                cells += 1;
+            }
+        }
+    }
+    assert_eq!(cells, 24);
+}
+
+/// The likelihoods of 49 and 50 fish are the same; the box takes the larger.
+#[test]
+fn hayes_2007_box_8_2_one_pass_with_known_p() {
+    let id = "hayes2007_box8_2_known_p_single_pass";
+    let estimate = single_pass(20, row(id)["inputs"]["p_known"].as_f64().unwrap(), 0.0).unwrap();
+    check(id, "N", estimate.n_fish_likeliest as f64);
 }

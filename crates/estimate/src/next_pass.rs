@@ -1,0 +1,266 @@
+//! Owns "another pass or stop?": what the next pass should take and how much surer it would make the estimate.
+
+use crate::NORMAL_95;
+use crate::carle_strub::carle_strub;
+use crate::catch::{Catch, MOST_FISH_PER_PASS};
+use crate::information::standard_errors;
+use crate::posterior::Belief;
+use crate::refusal::Refusal;
+use crate::series::ln_gamma_drop;
+use crate::significant::{figure, maybe_figure};
+use crate::weight::BetaWeight;
+use crate::zippin::zippin;
+use serde::Serialize;
+
+/// What one more pass should take and buy, if it takes the same share as the passes before.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct NextPass {
+    /// Fish the next pass should take, `p (N - T)`.
+    #[serde(serialize_with = "figure")]
+    pub expected_catch: f64,
+    /// Standard error now.
+    #[serde(serialize_with = "maybe_figure")]
+    pub se_now_fish: Option<f64>,
+    /// Standard error after one more pass.
+    #[serde(serialize_with = "maybe_figure")]
+    pub se_after_fish: Option<f64>,
+    /// Standard error over estimate, now.
+    #[serde(serialize_with = "maybe_figure")]
+    pub cv_now: Option<f64>,
+    /// Standard error over estimate, after one more pass.
+    #[serde(serialize_with = "maybe_figure")]
+    pub cv_after: Option<f64>,
+    /// 1.96 standard errors over estimate of the Carle-Strub number, should the next pass take exactly the
+    /// expected catch (rounded); `None` where all estimated fish would then be in hand.
+    #[serde(serialize_with = "maybe_figure")]
+    pub relative_half_width_after: Option<f64>,
+}
+
+/// Looks one pass ahead from the conditional estimate: `V(N, p, k)` against `V(N, p, k + 1)`.
+///
+/// Assumes the same `p` again. It nearly always falls, so the next pass takes less and buys less than this.
+/// What a pass costs in time, heat and shock is for the lead to set against it.
+///
+/// ```
+/// use gravelbar_estimate::{Catch, next_pass};
+///
+/// let ahead = next_pass(&Catch::new(&[24, 17, 8])?)?;
+/// assert!((ahead.expected_catch - 5.4).abs() < 1e-9);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+///
+/// # Errors
+/// No fish; one pass; no depletion.
+///
+/// # Source
+/// Large-sample variance of Zippin 1956; the comparison is that of Bohlin et al. 1989, Table 2.
+pub fn next_pass(catch: &Catch) -> Result<NextPass, Refusal> {
+    let fit = zippin(catch)?;
+    let spread = |passes: usize| standard_errors(fit.n_fish, fit.p, passes).map(|(se, _)| se);
+    let (now, after) = (spread(catch.passes()), spread(catch.passes() + 1));
+    let weighted = carle_strub(catch, BetaWeight::FLAT)?;
+    let missed = weighted.n_fish.saturating_sub(catch.total()) as f64;
+    Ok(NextPass {
+        expected_catch: fit.p * (fit.n_fish - catch.t()),
+        se_now_fish: now,
+        se_after_fish: after,
+        cv_now: now.map(|se| se / fit.n_fish),
+        cv_after: after.map(|se| se / fit.n_fish),
+        relative_half_width_after: relative_half_width_with(catch, rounded(weighted.p * missed))
+            .flatten(),
+    })
+}
+
+/// Largest next catch that is looked at one by one.
+const MOST_NEXT: u32 = 1_000;
+
+/// Chance that may be left unlooked at; figures are good to about this much.
+const UNSEEN: f64 = 1e-4;
+
+/// Chance that the next pass takes fewer than `fish`, every number of fish in the reach weighed by its posterior.
+///
+/// ```text
+/// P(next = x) = sum over N of P(N | c) BetaBinomial(x; N - T, alpha + T, beta + kN - X - T)
+/// ```
+///
+/// ```
+/// use gravelbar_estimate::{BetaWeight, Catch, chance_of_fewer};
+///
+/// let chance = chance_of_fewer(&Catch::new(&[48, 19, 8])?, BetaWeight::FLAT, 10)?;
+/// assert!(chance > 0.9 && chance < 1.0);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+///
+/// # Errors
+/// A next catch that may well exceed 1,000 fish, too many to look at one by one; a weight under which the
+/// likeliest number of fish lies past [`MOST_FISH`](crate::MOST_FISH).
+///
+/// # Source
+/// Posterior predictive distribution of the removal model (derived).
+pub fn chance_of_fewer(catch: &Catch, weight: BetaWeight, fish: u32) -> Result<f64, Refusal> {
+    let belief = Belief::new(catch, weight)?;
+    let mut chance = 0.0;
+    for next in 0..fish {
+        if next > MOST_NEXT {
+            return Err(Refusal::NextCatchTooLarge { most: MOST_NEXT });
+        }
+        chance += chance_of(&belief, catch, next);
+        if chance > 1.0 - UNSEEN {
+            break;
+        }
+    }
+    Ok(chance.clamp(0.0, 1.0))
+}
+
+/// Chance that after one more pass 1.96 standard errors are at most `target` of the Carle-Strub number.
+///
+/// Weighs every catch the next pass could take by its posterior predictive chance. A catch that leaves
+/// all estimated fish in hand counts as meeting the target.
+///
+/// ```
+/// use gravelbar_estimate::{BetaWeight, Catch, chance_of_target};
+///
+/// let sculpin = Catch::new(&[41, 28, 19])?;
+/// let (close, wide) = (chance_of_target(&sculpin, BetaWeight::FLAT, 0.10)?, chance_of_target(&sculpin, BetaWeight::FLAT, 0.30)?);
+/// assert!(close < wide);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+///
+/// # Errors
+/// As [`chance_of_fewer`].
+///
+/// # Source
+/// Posterior predictive distribution of the removal model (derived).
+pub fn chance_of_target(catch: &Catch, weight: BetaWeight, target: f64) -> Result<f64, Refusal> {
+    let belief = Belief::new(catch, weight)?;
+    let expected = belief.mean(|fish| belief.mean_p(fish) * (fish - catch.t()));
+    if expected > f64::from(MOST_NEXT) {
+        return Err(Refusal::NextCatchTooLarge { most: MOST_NEXT });
+    }
+    let (mut seen, mut met) = (0.0, 0.0);
+    for next in 0..=MOST_NEXT {
+        let here = chance_of(&belief, catch, next);
+        seen += here;
+        let meets = relative_half_width_with(catch, next)
+            .is_some_and(|width| width.is_none_or(|width| width <= target));
+        if meets {
+            met += here;
+        }
+        if seen > 1.0 - UNSEEN {
+            return Ok(met.clamp(0.0, 1.0));
+        }
+    }
+    Err(Refusal::NextCatchTooLarge { most: MOST_NEXT })
+}
+
+/// Expected spread of a planned series: standard error over estimate for `n_fish`, `p` and `passes`.
+///
+/// ```
+/// let cv = gravelbar_estimate::planned_cv(100.0, 0.4, 3);
+/// assert!(cv.is_some_and(|cv| (cv - 0.1326).abs() < 1e-4));
+/// ```
+///
+/// # Source
+/// Bohlin et al. 1989, Table 2.
+#[must_use]
+pub fn planned_cv(n_fish: f64, p: f64, passes: usize) -> Option<f64> {
+    standard_errors(n_fish, p, passes).map(|(se_fish, _)| se_fish / n_fish)
+}
+
+/// Share of the fish that `passes` passes take together, `1 - q^k`.
+///
+/// # Source
+/// Definition.
+#[must_use]
+pub fn share_caught(p: f64, passes: usize) -> f64 {
+    -libm::expm1(passes as f64 * libm::log1p(-p.clamp(0.0, 1.0)))
+}
+
+/// Chance that the next pass takes exactly `next` fish.
+fn chance_of(belief: &Belief<'_>, catch: &Catch, next: u32) -> f64 {
+    let taken = f64::from(next);
+    belief.mean(|fish| {
+        let left = fish - catch.t() - taken;
+        if left < 0.0 {
+            return 0.0;
+        }
+        let (hits, misses) = belief.p_weight(fish);
+        let ways = -ln_gamma_drop(left + 1.0, taken) - libm::lgamma(taken + 1.0);
+        let share = ln_gamma_drop(hits + misses, left + taken)
+            - ln_gamma_drop(hits, taken)
+            - ln_gamma_drop(misses, left);
+        libm::exp(ways + share)
+    })
+}
+
+/// 1.96 standard errors over the Carle-Strub number with `next` fish on a further pass. `None` where there
+/// is no answer, `Some(None)` where every estimated fish would be in hand.
+fn relative_half_width_with(catch: &Catch, next: u32) -> Option<Option<f64>> {
+    let mut longer = catch.per_pass().to_vec();
+    longer.push(next);
+    let longer = Catch::new(&longer).ok()?;
+    longer.must_deplete().ok()?;
+    let best = carle_strub(&longer, BetaWeight::FLAT).ok()?;
+    if best.n_fish == longer.total() {
+        return Some(None);
+    }
+    best.se_fish_from_catch
+        .map(|se| Some(NORMAL_95 * se / best.n_fish as f64))
+}
+
+fn rounded(fish: f64) -> u32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to what a pass may have"
+    )]
+    let fish = libm::round(fish).clamp(0.0, f64::from(MOST_FISH_PER_PASS)) as u32;
+    fish
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::CatchError;
+
+    #[test]
+    fn the_chances_of_all_next_catches_make_one() -> Result<(), CatchError> {
+        for counts in [&[24, 17, 8][..], &[5, 0, 0], &[48, 19, 8], &[5, 5]] {
+            let catch = Catch::new(counts)?;
+            // A strict weight keeps the tail short enough to add up.
+            let weight = BetaWeight::from_moments(0.5, 0.1).unwrap();
+            let belief = Belief::new(&catch, weight).unwrap();
+            let sum: f64 = (0..400).map(|next| chance_of(&belief, &catch, next)).sum();
+            assert!((sum - 1.0).abs() < 1e-6, "{counts:?} {sum}");
+        }
+        Ok(())
+    }
+
+    /// A next pass without a fish, summed over numbers of fish and `p` by brute force on a grid.
+    #[test]
+    fn the_chance_of_an_empty_pass_is_the_integral_over_p() -> Result<(), CatchError> {
+        let catch = Catch::new(&[14, 6, 4])?;
+        let (mut all, mut empty) = (0.0, 0.0);
+        let steps = 2000;
+        for step in 0..steps {
+            let p = (f64::from(step) + 0.5) / f64::from(steps);
+            let q: f64 = 1.0 - p;
+            // Beta(6, 6) on p; likelihood up to a constant, by recurrence over N from T.
+            let weight = (p * q).powi(5);
+            let mut likelihood = p.powi(24) * q.powi(3 * 24 - 34 - 24);
+            let mut ways = 1.0_f64;
+            for n in 24..3000_i32 {
+                let term = weight * ways * likelihood / f64::from(n + 1);
+                all += term;
+                empty += term * q.powi(n - 24);
+                ways *= f64::from(n + 1) / f64::from(n + 1 - 24);
+                likelihood *= q.powi(3);
+            }
+        }
+        assert_eq!(catch.weighted_total(), 34);
+        let all_over = empty / all;
+        let here = chance_of_fewer(&catch, BetaWeight::new(6.0, 6.0).unwrap(), 1).unwrap();
+        assert!((here - all_over).abs() < 1e-6, "{here} {all_over}");
+        Ok(())
+    }
+}
