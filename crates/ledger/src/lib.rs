@@ -42,6 +42,7 @@ mod history;
 mod ids;
 mod ledger;
 mod logged;
+mod outcome;
 mod replica;
 mod shape;
 
@@ -49,8 +50,9 @@ pub use document::SpoiltError;
 pub use gate::Refusal;
 pub use history::UnknownHeadsError;
 pub use ids::{ChangeHash, DeviceTag, DocumentId, IdError, RecordId, Session, Writer};
-pub use ledger::{AboutError, AppendError, Appended, Claims, Ledger, Received, Refused};
+pub use ledger::Ledger;
 pub use logged::{Covered, LoggedChange, Record, Vector};
+pub use outcome::{AboutError, AppendError, Appended, Claims, Received, Refused};
 pub use shape::{
     MAX_ABOUT_BYTES, MAX_BODY_BYTES, MAX_CHANGE_BYTES, MAX_DEPS, MAX_RECORDS_PER_CHANGE,
     SHARD_RECORDS,

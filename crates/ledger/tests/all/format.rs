@@ -5,7 +5,7 @@ use automerge::{ActorId, Automerge, Change, ObjType, ROOT, ReadDoc};
 use gravelbar_ledger::{ChangeHash, Ledger, MAX_RECORDS_PER_CHANGE, RecordId, SHARD_RECORDS};
 use sha2::{Digest, Sha256};
 
-use crate::craft::{ABOUT, DAY_S, add, hand_over, ledger, restored, writer};
+use crate::craft::{ABOUT, Crafted, DAY_S, add, hand_over, ledger, restored, writer};
 
 #[test]
 fn a_document_is_named_by_what_it_is_about() {
@@ -75,6 +75,61 @@ fn changes_are_what_the_library_itself_writes() {
         }
     }
     assert!(n > SHARD_RECORDS, "more than one shard was filled");
+}
+
+/// The bytes put together from `FORMAT.md` by hand.
+#[test]
+fn a_change_is_written_as_the_format_says() {
+    let mut ours = ledger(1, 1);
+    let name = writer(1, 1);
+    let first = Crafted {
+        deps: vec![ours.heads()[0].0],
+        actor: name.to_bytes().to_vec(),
+        seq: 1,
+        start_op: 3,
+        time: DAY_S,
+        message: vec![],
+        others: vec![ours.id().0.to_vec()],
+        columns: vec![
+            (0x01, vec![0x7e, 1, 0]),
+            (0x02, vec![0x7e, 2, 3]),
+            (
+                0x15,
+                [&[0x7e, 29], format!("{name}/0").as_bytes(), &[1, b'1']].concat(),
+            ),
+            (0x34, vec![2]),
+            (0x42, vec![0x7e, 0, 1]),
+            (0x56, vec![0x7e, 0, 0x56]),
+            (0x57, b"trout".to_vec()),
+            (0x70, vec![2, 0]),
+        ],
+        extra: vec![],
+    };
+    assert_eq!(add(&mut ours, "trout"), first.bytes());
+    let second = Crafted {
+        deps: vec![ours.heads()[0].0],
+        seq: 2,
+        start_op: 5,
+        time: -1,
+        others: vec![],
+        columns: vec![
+            (0x01, vec![0x02, 0]),
+            (0x02, vec![0x02, 3]),
+            (0x15, vec![0x7e, 1, b'2', 1, b'3']),
+            (0x34, vec![2]),
+            (0x42, vec![0x02, 1]),
+            (0x56, vec![0x7e, 0x36, 0x26]),
+            (0x57, b"eelno".to_vec()),
+            (0x70, vec![2, 0]),
+        ],
+        ..first
+    };
+    let appended = ours
+        .append(&["eel".to_owned(), "no".to_owned()], -1)
+        .unwrap();
+    assert_eq!(*appended.change.bytes, second.bytes());
+    let digest = Sha256::digest(&second.bytes()[8..]);
+    assert_eq!(appended.change.hash.0[..], digest[..]);
 }
 
 #[test]
