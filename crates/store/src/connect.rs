@@ -59,10 +59,7 @@ fn connect_writing(folder: &Folder, file: &Path) -> Result<Connected, OpenError>
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE,
     )?;
     schema::prepare(&db)?;
-    if schema::version(&db)? == 0 {
-        schema::create(&db)?;
-    }
-    if let Some(detail) = schema::flaw(&db)? {
+    if let Some(detail) = schema::ready(&db)? {
         return Err(OpenError::Damaged { detail });
     }
     // An index of the journal that readers of a write-protected folder need to find; see `connect_reading`.

@@ -204,7 +204,7 @@ pub(crate) fn text(table: &str, row: &Row<'_>) -> Checked<(String, String)> {
     }
 }
 
-pub(crate) const ANSWERS: &str = "SELECT tap,answer,seal FROM answer ORDER BY rowid";
+pub(crate) const ANSWERS: &str = "SELECT tap,answer,seal FROM answer ORDER BY tap";
 pub(crate) const SETTINGS: &str = "SELECT name,value,seal FROM setting ORDER BY rowid";
 
 /// The documents that are listed, and those only their changes still tell of.

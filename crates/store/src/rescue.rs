@@ -186,8 +186,9 @@ fn carry_the_rest(from: &Connection, to: &Connection) -> Result<(), OpenError> {
             let mut put = to.prepare(&format!(
                 "INSERT OR IGNORE INTO {table}({columns})VALUES({marks})"
             ))?;
+            let by = if table == "answer" { "tap" } else { "rowid" };
             let Ok(mut ask) = from.prepare(&format!(
-                "SELECT {columns} FROM {table} NOT INDEXED ORDER BY rowid {order}"
+                "SELECT {columns} FROM {table} NOT INDEXED ORDER BY {by} {order}"
             )) else {
                 continue;
             };

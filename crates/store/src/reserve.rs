@@ -8,6 +8,9 @@ use crate::folder::{Folder, RESERVE};
 /// Size of the reserve on a disk that has room for it, bytes. On a small disk it is a 16th or a 256th of this.
 pub const RESERVE_BYTES: usize = 8 * 1024 * 1024;
 
+/// Longer than the stretch any compressing file system looks back over.
+const BLOCK: usize = 1024 * 1024;
+
 /// Puts the reserve back if it is missing and the disk has room for it twice.
 ///
 /// Twice, so that the reserve never takes the last bytes a commit needs: as long as a copy of its
@@ -52,13 +55,15 @@ pub(crate) fn release(folder: &Folder) -> io::Result<()> {
 fn fill(path: &std::path::Path, size: usize) -> io::Result<File> {
     let mut file = File::create(path)?;
     let mut state: u64 = 0x9e37_79b9_7f4a_7c15;
-    let mut block = Vec::with_capacity(size);
-    while block.len() < size {
+    let mut block = Vec::with_capacity(size.min(BLOCK));
+    while block.len() < block.capacity() {
         state ^= state << 13;
         state ^= state >> 7;
         state ^= state << 17;
         block.extend_from_slice(&state.to_le_bytes());
     }
-    file.write_all(&block)?;
+    for _ in 0..size / block.len() {
+        file.write_all(&block)?;
+    }
     Ok(file)
 }

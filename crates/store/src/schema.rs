@@ -16,7 +16,7 @@ CREATE TABLE document(id BLOB PRIMARY KEY,about TEXT NOT NULL,added_ms INTEGER N
 CREATE TABLE change(arrival INTEGER PRIMARY KEY,document BLOB NOT NULL,writer BLOB NOT NULL,number INTEGER NOT NULL,\
 heard_from BLOB,at_ms INTEGER NOT NULL,bytes BLOB NOT NULL,seal BLOB NOT NULL)STRICT;
 CREATE UNIQUE INDEX change_key ON change(document,writer,number);
-CREATE TABLE answer(tap TEXT PRIMARY KEY,answer TEXT NOT NULL,seal BLOB NOT NULL)STRICT;
+CREATE TABLE answer(tap TEXT PRIMARY KEY,answer TEXT NOT NULL,seal BLOB NOT NULL)STRICT,WITHOUT ROWID;
 CREATE TABLE peer(id BLOB PRIMARY KEY,name TEXT NOT NULL,addresses TEXT NOT NULL,seal BLOB NOT NULL)STRICT;
 CREATE TABLE heard(peer BLOB PRIMARY KEY,at_ms INTEGER NOT NULL,seal BLOB NOT NULL)STRICT;
 CREATE TABLE clock(id INTEGER PRIMARY KEY,peer BLOB NOT NULL,at_ms INTEGER NOT NULL,offset_ms INTEGER NOT NULL,\
@@ -40,9 +40,12 @@ pub(crate) fn prepare(db: &Connection) -> rusqlite::Result<()> {
     db.pragma_update(None, "checkpoint_fullfsync", true)?;
     db.pragma_update(None, "wal_autocheckpoint", 0)?;
     quiet(db)?;
-    let journal: String =
-        db.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
-    debug_assert_eq!(journal, "wal");
+    // To the last step: the answer comes before the change is committed, so that a full disk shows only then.
+    let mut set = db.prepare("PRAGMA journal_mode=WAL")?;
+    let journal: Vec<String> = set
+        .query_map([], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    debug_assert_eq!(journal, ["wal"]);
     Ok(())
 }
 
@@ -77,6 +80,36 @@ pub(crate) fn create(db: &Connection) -> rusqlite::Result<()> {
     work.execute_batch(TABLES)?;
     work.pragma_update(None, "user_version", VERSION)?;
     work.commit()
+}
+
+/// Brings the file to this program's format and says what is wrong with its structure, if anything.
+///
+/// The list of tables must be the very one this program makes: a table with another name or at another
+/// page is damage, whatever SQLite thinks of it.
+///
+/// # Errors
+///
+/// [`OpenError`], for anything but damage.
+pub(crate) fn ready(db: &Connection) -> Result<Option<String>, OpenError> {
+    if version(db)? == 0 && tables(db)?.is_empty() {
+        create(db)?;
+    }
+    let fresh = Connection::open_in_memory()?;
+    create(&fresh)?;
+    if version(db)? != VERSION || tables(db)? != tables(&fresh)? {
+        return Ok(Some("the list of tables is not what was written".into()));
+    }
+    Ok(flaw(db)?)
+}
+
+type Table = (String, String, i64, Option<String>);
+
+fn tables(db: &Connection) -> rusqlite::Result<Vec<Table>> {
+    db.prepare("SELECT name,tbl_name,rootpage,sql FROM sqlite_schema ORDER BY rowid")?
+        .query_map([], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+        })?
+        .collect()
 }
 
 /// What SQLite's own check of the file's structure finds wrong, if anything.
