@@ -1,1 +1,18 @@
-//! Placeholder.
+//! One crew device: the loop that owns its visits, its network, its pages and its command line.
+
+mod cli;
+mod clock;
+pub mod demo;
+mod device;
+pub mod http;
+mod net;
+mod node;
+mod pages;
+
+pub use cli::main;
+pub use clock::Clock;
+pub use device::{Options, Reach, StartError, start};
+pub use node::{
+    Act, DeviceLine, Node, NotSaved, Notice, PeerLine, Picture, Saved, Sign, VisitLine,
+    asks_for_a_person,
+};

@@ -1,2 +1,7 @@
-//! Starts the device program.
-fn main() {}
+//! The device program `gravelbar`.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    gravelbar_crew::main()
+}

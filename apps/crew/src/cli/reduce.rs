@@ -1,0 +1,127 @@
+//! `gravelbar reduce`: totals and estimates of one visit, without screens; and the list of visits.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use gravelbar_store::{Batch, Change, Document, Store};
+use gravelbar_visit::{DocumentId, Visit};
+
+use super::visit_file::{named, read, reader};
+use super::{Folder, Wrong, data_folder, say};
+
+#[derive(Args)]
+pub(super) struct Reduce {
+    /// A visit file, or the name of a visit in the data folder.
+    visit: String,
+    /// One JSON object instead of words.
+    #[arg(long)]
+    json: bool,
+    /// Data folder; the user's own one where left out.
+    #[arg(long, value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+}
+
+pub(super) fn run(reduce: &Reduce) -> Result<(), Wrong> {
+    let file = Path::new(&reduce.visit);
+    let visit = if file.is_file() {
+        let (visit, refused) = read(file)?;
+        if refused > 0 {
+            return Err(Wrong::new(format!(
+                "{refused} changes in {} are not let in: copy the file again, or read it into a data folder to keep the rest",
+                file.display()
+            )));
+        }
+        visit
+    } else {
+        let name = named(&reduce.visit)?;
+        stored(&data_folder(reduce.folder.as_ref())?, &name.to_string())?
+    };
+    let summary = gravelbar_reduce::summarize(&visit.view());
+    if reduce.json {
+        let text = serde_json::to_string(&summary)
+            .map_err(|e| Wrong::new(format!("the summary can't be written: {e}")))?;
+        say(&text);
+    } else {
+        say(&summary.to_text());
+    }
+    Ok(())
+}
+
+pub(super) fn list(folder: &Folder) -> Result<(), Wrong> {
+    let home = data_folder(folder.folder.as_ref())?;
+    let store = open(&home)?;
+    let documents = store.documents().map_err(|e| Wrong::new(e.to_string()))?;
+    if documents.is_empty() {
+        say("no visits yet: start one with “gravelbar”");
+    }
+    for document in documents {
+        let name = DocumentId(document.id);
+        match gravelbar_visit::Plan::from_about(&document.about) {
+            Ok(plan) => say(&format!("{name}  {}  {}  {}", plan.date, plan.site, plan.place)),
+            Err(error) => say(&format!("{name}  {error}")),
+        }
+    }
+    Ok(())
+}
+
+fn open(home: &Path) -> Result<Store, Wrong> {
+    let folder = home.join("device");
+    Store::open(&folder, None)
+        .map_err(|e| Wrong::new(format!("{}: {e}", folder.display())))
+}
+
+/// A visit of the data folder, opened to be read.
+pub(super) fn stored(home: &Path, visit: &str) -> Result<Visit, Wrong> {
+    let id = named(visit)?;
+    let store = open(home)?;
+    let documents = store.documents().map_err(|e| Wrong::new(e.to_string()))?;
+    let document = documents
+        .into_iter()
+        .find(|d| d.id == id.0)
+        .ok_or_else(|| {
+            Wrong::new(format!(
+                "visit {id} isn't in this data folder: “gravelbar visits” lists those that are"
+            ))
+        })?;
+    let log = store.log(id.0).map_err(|e| Wrong::new(e.to_string()))?;
+    if !log.damaged.is_empty() {
+        return Err(Wrong::new(format!(
+            "{} changes of this visit are damaged on this disk: open the program and meet a device that has them",
+            log.damaged.len()
+        )));
+    }
+    let (visit, _) = Visit::restore(&document.about, reader(), log.changes)
+        .map_err(|e| Wrong::new(e.to_string()))?;
+    Ok(visit)
+}
+
+/// Stores a visit's changes; how many were new.
+pub(super) fn keep(home: &Path, visit: &Visit) -> Result<usize, Wrong> {
+    let mut store = open(home)?;
+    let id = visit.id().0;
+    let before = store.log(id).map_err(|e| Wrong::new(e.to_string()))?;
+    let at_ms = crate::Clock::default().now().timestamp_millis();
+    let batch = Batch {
+        documents: vec![Document {
+            id,
+            about: visit.about().to_owned(),
+            added_ms: at_ms,
+        }],
+        changes: visit
+            .log()
+            .iter()
+            .map(|change| Change {
+                document: id,
+                writer: change.writer.to_bytes(),
+                number: change.number,
+                bytes: change.bytes.to_vec(),
+                heard_from: None,
+                at_ms,
+            })
+            .collect(),
+        ..Batch::default()
+    };
+    store.commit(&batch).map_err(|e| Wrong::new(e.to_string()))?;
+    let after = store.log(id).map_err(|e| Wrong::new(e.to_string()))?;
+    Ok(after.changes.len().saturating_sub(before.changes.len()))
+}

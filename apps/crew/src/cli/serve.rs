@@ -1,0 +1,119 @@
+//! Started plainly: opens the device on the user's data folder and serves its pages.
+
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+
+use clap::Args;
+use ring::rand::{SecureRandom, SystemRandom};
+
+use super::{Wrong, data_folder, runtime, say};
+use crate::{Clock, Options, Reach};
+
+/// Where other devices find this one, unless another program has it or a place is named. A fixed
+/// place lets devices that met before find each other again (our own choice, no meaning).
+const PORT: u16 = 47_410;
+
+#[derive(Args)]
+pub(super) struct Serve {
+    /// Data folder; the user's own one where left out.
+    #[arg(long, value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+    /// Address and port where other devices reach this one.
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    listen: Option<SocketAddr>,
+    /// Port of the pages on this device; 0 for any free one.
+    #[arg(long, value_name = "PORT", default_value_t = 0)]
+    port: u16,
+    /// What the crew calls this device.
+    #[arg(long, value_name = "NAME", default_value = "new device")]
+    name: String,
+    /// Opens no browser; prints one line of JSON with `url` and `address` instead.
+    #[arg(long)]
+    no_open: bool,
+}
+
+pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
+    let home = data_folder(serve.folder.as_ref())?;
+    let runtime = runtime()?;
+    let options = |listen| Options {
+        folder: home.join("device"),
+        // Beside the folder: a copy of the folder alone doesn't bring it along.
+        witness: Some(home.join("device.witness")),
+        listen,
+        reach: Reach::Interfaces,
+        name: serve.name.clone(),
+        clock: Clock::default(),
+    };
+    let any = IpAddr::V4(Ipv4Addr::UNSPECIFIED);
+    let usual = serve.listen.unwrap_or(SocketAddr::new(any, PORT));
+    let started = crate::start(options(usual), runtime.handle().clone());
+    let node = match started {
+        // Another program has the usual place: any other will do.
+        Err(crate::StartError::Bind(_)) if serve.listen.is_none() => crate::start(
+            options(SocketAddr::new(any, 0)),
+            runtime.handle().clone(),
+        ),
+        other => other,
+    }
+    .map_err(|e| Wrong::new(e.to_string()))?;
+    runtime.block_on(async {
+        let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, serve.port))
+            .await
+            .map_err(|e| {
+                Wrong::new(format!(
+                    "port {} on this device can't be used for the pages ({e}): name another with --port",
+                    serve.port
+                ))
+            })?;
+        let url = enter(&listener)?;
+        announce(&node, &url, serve.no_open).await;
+        let pages = crate::http::serve(node.clone(), listener, token_of(&url));
+        tokio::select! {
+            ended = pages => ended.map_err(|e| Wrong::new(format!("the pages stopped: {e}"))),
+            _ = tokio::signal::ctrl_c() => Ok(()),
+        }?;
+        node.quit().await;
+        Ok(())
+    })
+}
+
+/// The address that opens the pages: it carries a token made for this start.
+pub(crate) fn enter(listener: &tokio::net::TcpListener) -> Result<String, Wrong> {
+    let mut bytes = [0; 16];
+    SystemRandom::new()
+        .fill(&mut bytes)
+        .map_err(|_| Wrong::new("the system gives no random numbers"))?;
+    let token: String = bytes.iter().map(|b| format!("{b:02x}")).collect();
+    let port = listener
+        .local_addr()
+        .map_err(|e| Wrong::new(e.to_string()))?
+        .port();
+    Ok(format!("http://127.0.0.1:{port}/enter?token={token}"))
+}
+
+pub(crate) fn token_of(url: &str) -> String {
+    url.rsplit_once('=')
+        .map(|(_, token)| token.to_owned())
+        .unwrap_or_default()
+}
+
+async fn announce(node: &crate::Node, url: &str, no_open: bool) {
+    let device = node.device().await;
+    if no_open {
+        let line = serde_json::json!({
+            "url": url,
+            "address": device.as_ref().and_then(|d| d.address.clone()),
+        });
+        say(&line.to_string());
+        return;
+    }
+    say(&format!(
+        "Gravelbar is open on this device. Its pages: {url}\nStop it with Ctrl-C. A notebook, not an interlock: it sees no current and cuts none."
+    ));
+    for notice in device.map(|d| d.notices).unwrap_or_default() {
+        say(&format!("Please note: {}", notice.words));
+    }
+    if open::that_detached(url).is_err() {
+        say("No browser could be opened: copy the address above into one on this device.");
+    }
+}

@@ -1,0 +1,349 @@
+//! What people on this device do: each act goes into the document at once, onto disk with the
+//! turn, and is answered after that.
+
+use std::collections::BTreeSet;
+
+use gravelbar_link::Invitation;
+use gravelbar_session::Vector;
+use gravelbar_store::{Change, Document};
+use gravelbar_visit::{
+    DeviceHeld, DocumentId, Fact, LoggedChange, PersonName, Plan, Visit, Writer,
+};
+
+use super::{Answer, Device, Open, Waiting, me_setting, no_such_visit, refused, session};
+use crate::node::{Act, NotSaved, Saved};
+
+/// Visits a device holds at most; a peer offering more is not listened to.
+const MOST_VISITS: usize = 500;
+
+impl Device {
+    pub(super) fn act(&mut self, visit: DocumentId, act: Act, answer: Answer<Saved>) {
+        match self.answered_before(&act.tap_id) {
+            Ok(Some(saved)) => {
+                answer.send(Ok(saved)).ok();
+                return;
+            }
+            Err(error) => {
+                answer.send(Err(error)).ok();
+                return;
+            }
+            Ok(None) => {}
+        }
+        // The same tap twice in one turn: the first one's answer serves both, next turn.
+        if self.turn.acts.iter().any(|w| w.act.tap_id == act.tap_id) {
+            self.settle();
+            self.act(visit, act, answer);
+            return;
+        }
+        match self.take_act(visit, &act) {
+            Ok(saved) => self.turn.acts.push(Waiting {
+                visit,
+                act,
+                saved,
+                answer: Some(answer),
+            }),
+            Err(error) => {
+                answer.send(Err(error)).ok();
+            }
+        }
+    }
+
+    /// The answer this tap got before, from this run or an earlier one.
+    fn answered_before(&self, tap_id: &str) -> Result<Option<Saved>, NotSaved> {
+        if tap_id.is_empty() || tap_id.len() > 100 {
+            return Err(NotSaved {
+                words: "the screen sent a tap without a usable name: reload the page".to_owned(),
+                try_again: false,
+            });
+        }
+        let answer = self.store.answer(tap_id).map_err(|e| NotSaved {
+            words: e.to_string(),
+            try_again: true,
+        })?;
+        Ok(answer.and_then(|text| serde_json::from_str(&text).ok()))
+    }
+
+    /// Writes an act into its document and puts the change down for this turn's commit.
+    pub(super) fn take_act(&mut self, visit: DocumentId, act: &Act) -> Result<Saved, NotSaved> {
+        if let Some(why) = &self.not_saving {
+            return Err(NotSaved {
+                words: why.clone(),
+                try_again: true,
+            });
+        }
+        let at = act.at.unwrap_or_else(|| self.now());
+        let open = self.visits.get_mut(&visit).ok_or_else(no_such_visit)?;
+        let written = open
+            .visit
+            .record(&act.by, at, act.why.as_deref(), act.facts.clone())
+            .map_err(|e| refused(&e))?;
+        for fact in &act.facts {
+            if let Fact::Device(device) = fact {
+                open.members.extend(key_bytes(&device.key));
+            }
+        }
+        let saved = Saved {
+            records: written.records,
+        };
+        self.put_down(visit, &written.change, None);
+        if let Ok(text) = serde_json::to_string(&saved) {
+            self.turn.batch.answers.push((act.tap_id.clone(), text));
+        }
+        Ok(saved)
+    }
+
+    /// Puts a change down for this turn's commit.
+    pub(super) fn put_down(
+        &mut self,
+        visit: DocumentId,
+        change: &LoggedChange,
+        heard_from: Option<[u8; 32]>,
+    ) {
+        let at_ms = self.now().timestamp_millis();
+        self.turn.batch.changes.push(Change {
+            document: visit.0,
+            writer: change.writer.to_bytes(),
+            number: change.number,
+            bytes: change.bytes.to_vec(),
+            heard_from,
+            at_ms,
+        });
+        self.turn.changed.insert(visit);
+        if let Some(open) = self.visits.get_mut(&visit) {
+            open.version += 1;
+            open.picture = None;
+        }
+    }
+
+    /// A record that the device makes by itself, such as its own entry on the visit's list.
+    pub(super) fn note_down(&mut self, visit: DocumentId, facts: Vec<Fact>) {
+        let by = self.speaker(visit);
+        let act = Act {
+            tap_id: format!("own {}", session()),
+            by,
+            at: None,
+            why: None,
+            facts,
+        };
+        // Refused only where nothing can be saved at all, which people are told of already; the
+        // device says it again at the next meeting.
+        if let Ok(saved) = self.take_act(visit, &act) {
+            self.turn.acts.push(Waiting {
+                visit,
+                act,
+                saved,
+                answer: None,
+            });
+        }
+    }
+
+    /// Whose name the device's own records carry: its holder's, or else its own.
+    fn speaker(&self, visit: DocumentId) -> PersonName {
+        self.me(visit)
+            .or_else(|| PersonName::new(&self.name).ok())
+            .or_else(|| PersonName::new(&self.tag.to_string()).ok())
+            .unwrap_or_else(|| unreachable!("a tag is a clean name"))
+    }
+
+    pub(super) fn own_entry(&self) -> gravelbar_visit::Device {
+        gravelbar_visit::Device {
+            tag: self.tag,
+            key: self.key.to_string(),
+            name: self.name.clone(),
+        }
+    }
+
+    pub(super) fn start_visit(&mut self, plan: Plan, answer: Answer<DocumentId>) {
+        let result = self.open_plan(plan);
+        self.settle();
+        let result = match (&self.not_saving, result) {
+            (Some(why), Ok(_)) => Err(NotSaved {
+                words: why.clone(),
+                try_again: true,
+            }),
+            (_, result) => result,
+        };
+        answer.send(result).ok();
+    }
+
+    /// Opens the visit of a plan, new or known, and lists this device in it.
+    pub(super) fn open_plan(&mut self, plan: Plan) -> Result<DocumentId, NotSaved> {
+        if let Some(why) = &self.not_saving {
+            return Err(NotSaved {
+                words: why.clone(),
+                try_again: true,
+            });
+        }
+        if self.visits.len() >= MOST_VISITS {
+            return Err(NotSaved {
+                words: format!("this device holds {MOST_VISITS} visits, the most it can"),
+                try_again: false,
+            });
+        }
+        let writer = Writer {
+            device: self.tag,
+            session: session(),
+        };
+        let visit = Visit::start(plan, writer).map_err(|e| refused(&e))?;
+        let document = visit.id();
+        if self.visits.contains_key(&document) {
+            return Ok(document);
+        }
+        self.turn.batch.documents.push(Document {
+            id: document.0,
+            about: visit.about().to_owned(),
+            added_ms: self.now().timestamp_millis(),
+        });
+        self.turn.opened.insert(document);
+        self.visits.insert(
+            document,
+            Open {
+                visit,
+                members: BTreeSet::from([self.key.0]),
+                version: 0,
+                picture: None,
+            },
+        );
+        let entry = self.own_entry();
+        self.note_down(document, vec![entry.into()]);
+        Ok(document)
+    }
+
+    pub(super) fn be(&mut self, visit: DocumentId, person: PersonName, answer: Answer<()>) {
+        let held = DeviceHeld {
+            tag: self.tag,
+            person: person.clone(),
+        };
+        let act = Act {
+            tap_id: format!("own {}", session()),
+            by: person.clone(),
+            at: None,
+            why: None,
+            facts: vec![held.into()],
+        };
+        let result = self.take_act(visit, &act).map(|_| ());
+        if result.is_ok() {
+            self.turn
+                .batch
+                .settings
+                .push((me_setting(visit), person.to_string()));
+        }
+        self.settle();
+        answer.send(self.kept(result)).ok();
+    }
+
+    pub(super) fn rename(&mut self, name: &str, answer: Answer<()>) {
+        let result = PersonName::new(name).map_err(|e| refused(&e)).map(|clean| {
+            self.name = clean.to_string();
+            self.turn
+                .batch
+                .settings
+                .push(("device name".to_owned(), self.name.clone()));
+            let entry = self.own_entry();
+            let visits: Vec<DocumentId> = self.visits.keys().copied().collect();
+            for visit in visits {
+                self.note_down(visit, vec![entry.clone().into()]);
+            }
+            self.turn.shown = true;
+        });
+        self.settle();
+        answer.send(self.kept(result)).ok();
+    }
+
+    /// A result that holds only if the turn it was part of reached the disk.
+    fn kept(&self, result: Result<(), NotSaved>) -> Result<(), NotSaved> {
+        match (&self.not_saving, result) {
+            (Some(why), Ok(())) => Err(NotSaved {
+                words: why.clone(),
+                try_again: true,
+            }),
+            (_, result) => result,
+        }
+    }
+
+    pub(super) fn invite(&self, visit: DocumentId) -> Result<String, NotSaved> {
+        if !self.visits.contains_key(&visit) {
+            return Err(no_such_visit());
+        }
+        self.net
+            .invite(visit.0)
+            .map(|invitation| invitation.to_string())
+            .map_err(|e| refused(&e))
+    }
+
+    pub(super) fn join(&mut self, text: &str, answer: Answer<DocumentId>) {
+        let invitation: Invitation = match text.trim().parse() {
+            Ok(invitation) => invitation,
+            Err(error) => {
+                answer.send(Err(refused(&error))).ok();
+                return;
+            }
+        };
+        let Some(document) = invitation.document().map(DocumentId) else {
+            answer
+                .send(Err(NotSaved {
+                    words: "this invitation names no visit: ask for a new one".to_owned(),
+                    try_again: false,
+                }))
+                .ok();
+            return;
+        };
+        if invitation.inviter() == self.key {
+            answer
+                .send(Err(NotSaved {
+                    words: "this invitation is this device's own: enter it on the other device"
+                        .to_owned(),
+                    try_again: false,
+                }))
+                .ok();
+            return;
+        }
+        self.meet(invitation.inviter(), invitation.addresses().to_vec());
+        self.net.answer_invitation(invitation, document);
+        self.joining.push((document, answer));
+    }
+
+    /// Tells whoever waits for a visit by invitation that it is here.
+    pub(super) fn tell_joined(&mut self) {
+        let waiting = std::mem::take(&mut self.joining);
+        for (document, answer) in waiting {
+            if answer.is_closed() {
+                continue;
+            }
+            if self.visits.contains_key(&document) {
+                answer.send(Ok(document)).ok();
+            } else {
+                self.joining.push((document, answer));
+            }
+        }
+    }
+
+    /// Tells whoever waits for a visit that its inviter can't be reached.
+    pub(super) fn tell_not_joined(&mut self, document: DocumentId, why: &str) {
+        let waiting = std::mem::take(&mut self.joining);
+        for (waited, answer) in waiting {
+            if waited == document {
+                answer
+                    .send(Err(NotSaved {
+                        words: why.to_owned(),
+                        try_again: true,
+                    }))
+                    .ok();
+            } else {
+                self.joining.push((waited, answer));
+            }
+        }
+    }
+}
+
+/// A device key as records carry it.
+pub(super) fn key_bytes(hexadecimal: &str) -> Option<[u8; 32]> {
+    let key: gravelbar_link::DeviceKeyId = hexadecimal.parse().ok()?;
+    Some(key.0)
+}
+
+/// Whether `theirs` has everything that `ours` has.
+pub(super) fn has_all(theirs: &Vector, ours: &Vector) -> bool {
+    ours.iter()
+        .all(|(writer, number)| theirs.get(writer).is_some_and(|has| has >= number))
+}

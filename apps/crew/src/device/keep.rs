@@ -1,0 +1,299 @@
+//! Disk: reading visits at the start, one commit per turn, and what happens when it fails.
+
+use std::collections::BTreeSet;
+
+use gravelbar_link::DeviceKeyId;
+use gravelbar_store::{CommitError, Mode};
+use gravelbar_visit::{DocumentId, Fact, Refusal, Visit, Writer};
+
+use super::acts::key_bytes;
+use super::{Device, Open, StartError, Turn, Waiting, session};
+use crate::node::NotSaved;
+
+impl Device {
+    /// Says what opening the data folder found out.
+    pub(super) fn notice_opening(&mut self) {
+        let now = self.now();
+        let opened = self.store.opened().clone();
+        if opened.restored {
+            self.notices.say(
+                now,
+                "this device's data folder was put back from an older copy, or is a copy of another device's: records it made since then come back from the devices that have them; meet them before signing".to_owned(),
+            );
+        }
+        for damaged in opened.damaged {
+            self.notices.say(now, damaged);
+        }
+        if let Some(aside) = opened.set_aside {
+            self.notices.say(
+                now,
+                format!(
+                    "the record file was damaged and has been set aside as {}; everything readable in it is in use",
+                    aside.display()
+                ),
+            );
+        }
+        if self.store.mode() == Mode::ReadOnly {
+            self.not_saving = Some(CommitError::ReadOnly.to_string());
+        }
+    }
+
+    /// Reads all visits from disk, each under a fresh session, so that a number used before can
+    /// never be used for something else.
+    pub(super) fn read_visits(&mut self) -> Result<(), StartError> {
+        for document in self.store.documents()? {
+            let id = DocumentId(document.id);
+            if let Some(open) = self.read_visit(id, &document.about)? {
+                self.visits.insert(id, open);
+            }
+        }
+        self.admit_members();
+        Ok(())
+    }
+
+    fn read_visit(&mut self, id: DocumentId, about: &str) -> Result<Option<Open>, StartError> {
+        let now = self.now();
+        let log = self.store.log(id.0)?;
+        if !log.damaged.is_empty() {
+            self.notices.say(
+                now,
+                format!(
+                    "{} changes of a visit are damaged on this device's disk and left out: meet a device that has them",
+                    log.damaged.len()
+                ),
+            );
+        }
+        let writer = Writer {
+            device: self.tag,
+            session: session(),
+        };
+        let (visit, received) = match Visit::restore(about, writer, log.changes) {
+            Ok(restored) => restored,
+            Err(error) => {
+                self.notices
+                    .say(now, format!("a visit on this device can't be opened: {error}"));
+                return Ok(None);
+            }
+        };
+        if visit.id() != id {
+            self.notices.say(
+                now,
+                "a visit on this device doesn't match its plan and is left closed".to_owned(),
+            );
+            return Ok(None);
+        }
+        if !received.refused.is_empty() {
+            self.notices.say(
+                now,
+                format!(
+                    "{} stored changes of visit {} can't be used until others arrive or at all; they are kept",
+                    received.refused.len(),
+                    visit.plan().site
+                ),
+            );
+        }
+        let mut members = BTreeSet::from([self.key.0]);
+        members.extend(listed(&visit));
+        Ok(Some(Open {
+            visit,
+            members,
+            version: 0,
+            picture: None,
+        }))
+    }
+
+    /// Ends the turn: commits what it took, then answers and acknowledges. If the disk refuses,
+    /// nothing of the turn has happened.
+    pub(super) fn settle(&mut self) {
+        let turn = std::mem::take(&mut self.turn);
+        if turn.batch.is_empty() {
+            self.finish(turn);
+            return;
+        }
+        match self.store.commit(&turn.batch) {
+            Ok(()) => self.finish(turn),
+            Err(error) => self.take_back(turn, &error),
+        }
+    }
+
+    /// The turn is on disk.
+    fn finish(&mut self, turn: Turn) {
+        for waiting in turn.acts {
+            if let Some(answer) = waiting.answer {
+                answer.send(Ok(waiting.saved)).ok();
+            }
+        }
+        for (connection, document) in turn.arrived {
+            if let (Some(meeting), Some(open)) = (
+                self.meetings.get_mut(&connection),
+                self.visits.get(&document),
+            ) {
+                meeting.session.handle_stored(document, open.visit.vector());
+            }
+        }
+        let moved: BTreeSet<DocumentId> = turn.changed.union(&turn.opened).copied().collect();
+        for meeting in self.meetings.values_mut() {
+            for document in &moved {
+                meeting.session.handle_changed(*document);
+            }
+        }
+        if !moved.is_empty() {
+            self.admit_members();
+        }
+        if !turn.opened.is_empty() {
+            self.tell_joined();
+        }
+        if !moved.is_empty() || turn.shown {
+            self.pulse();
+        }
+    }
+
+    /// The disk refused the turn: the visits are read again from what is on it, peers are left to
+    /// send again, and everyone who waits is told. A stop-work is tried once more with the room
+    /// kept in reserve.
+    fn take_back(&mut self, turn: Turn, error: &CommitError) {
+        let stops: Vec<Waiting> = self.refuse_all(turn, error);
+        self.reread(error);
+        if stops.is_empty() {
+            return;
+        }
+        let room = matches!(error, CommitError::DiskFull) && self.store.release_reserve().is_ok();
+        if !room {
+            for waiting in stops {
+                tell(waiting, error);
+            }
+            return;
+        }
+        let held = self.not_saving.take();
+        for mut waiting in stops {
+            match self.take_act(waiting.visit, &waiting.act) {
+                Ok(saved) => {
+                    waiting.saved = saved;
+                    self.turn.acts.push(waiting);
+                }
+                Err(not_saved) => {
+                    if let Some(answer) = waiting.answer {
+                        answer.send(Err(not_saved)).ok();
+                    }
+                }
+            }
+        }
+        let again = std::mem::take(&mut self.turn);
+        match self.store.commit(&again.batch) {
+            Ok(()) => self.finish(again),
+            Err(still) => {
+                for waiting in self.refuse_all(again, &still) {
+                    tell(waiting, &still);
+                }
+                self.reread(&still);
+            }
+        }
+        self.not_saving = self.not_saving.take().or(held);
+    }
+
+    /// Tells everyone but those who stop work, who are given back.
+    fn refuse_all(&mut self, turn: Turn, error: &CommitError) -> Vec<Waiting> {
+        let (stops, others): (Vec<Waiting>, Vec<Waiting>) =
+            turn.acts.into_iter().partition(stops_work);
+        for waiting in others {
+            tell(waiting, error);
+        }
+        stops
+    }
+
+    /// Puts memory back to what is on disk. Conversations start afresh: what was taken in and
+    /// not stored was never acknowledged and comes again.
+    fn reread(&mut self, error: &CommitError) {
+        self.stop_saving(&error.to_string());
+        self.hang_up("this device can't save now");
+        self.visits.clear();
+        if let Err(unread) = self.read_visits() {
+            self.stop_saving(&unread.to_string());
+        }
+        self.pulse();
+    }
+
+    /// From now on nothing is taken until the disk is well again.
+    pub(super) fn stop_saving(&mut self, why: &str) {
+        if self.not_saving.as_deref() != Some(why) {
+            self.not_saving = Some(why.to_owned());
+            self.pulse();
+        }
+    }
+
+    /// Looks whether the disk takes something again; after a failed sync the store is closed,
+    /// opened and checked first.
+    pub(super) fn try_saving_again(&mut self) {
+        if self.store.reopen().is_err() || self.store.mode() == Mode::ReadOnly {
+            return;
+        }
+        let mark = gravelbar_store::Batch {
+            settings: vec![(
+                "last looked after".to_owned(),
+                self.now().to_rfc3339(),
+            )],
+            ..Default::default()
+        };
+        if self.store.commit(&mark).is_err() {
+            return;
+        }
+        self.not_saving = None;
+        self.visits.clear();
+        if let Err(unread) = self.read_visits() {
+            self.stop_saving(&unread.to_string());
+        }
+        self.meet_again();
+        self.pulse();
+    }
+
+    /// Devices listed in any visit here may connect.
+    pub(super) fn admit_members(&mut self) {
+        for open in self.visits.values() {
+            for key in &open.members {
+                if *key != self.key.0 {
+                    self.roster.add(DeviceKeyId(*key));
+                }
+            }
+        }
+    }
+
+    /// Says why incoming changes were refused, where a person can do something about it.
+    pub(super) fn notice_refusal(&mut self, from: &str, refusal: &Refusal) {
+        let now = self.now();
+        self.notices.say(
+            now,
+            format!("{from} sent something that isn't let in: {refusal}. It is kept aside; everything else it sent counts"),
+        );
+        self.turn.shown = true;
+    }
+}
+
+fn tell(waiting: Waiting, error: &CommitError) {
+    if let Some(answer) = waiting.answer {
+        answer
+            .send(Err(NotSaved {
+                words: error.to_string(),
+                try_again: true,
+            }))
+            .ok();
+    }
+}
+
+fn stops_work(waiting: &Waiting) -> bool {
+    waiting
+        .act
+        .facts
+        .iter()
+        .any(|fact| matches!(fact, Fact::Stop(_) | Fact::EnergiserOff(_)))
+}
+
+/// The keys of the devices a visit lists.
+pub(super) fn listed(visit: &Visit) -> impl Iterator<Item = [u8; 32]> {
+    visit
+        .records()
+        .iter()
+        .filter_map(|seen| match &seen.entry.what {
+            Fact::Device(device) => key_bytes(&device.key),
+            _ => None,
+        })
+}

@@ -1,0 +1,502 @@
+//! Other devices: who is connected, what they send, what they have.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+
+use chrono::{DateTime, FixedOffset};
+use gravelbar_link::{DeviceKeyId, Line};
+use gravelbar_session::{Event as Said, Introduction, Limits, Session, Vector};
+use gravelbar_store::{Heard, Offset, Peer, Refused};
+use gravelbar_visit::{ClockOffset, DocumentId, Fact, Plan, RecordId};
+use tokio::sync::mpsc;
+
+use super::acts::has_all;
+use super::keep::listed;
+use super::shelf::PeerShelf;
+use super::{Device, tag_of};
+use crate::net::{ConnectionNumber, NetEvent, Up};
+use crate::node::PeerLine;
+
+/// Two devices that call each other at the same moment make two connections; within this time
+/// of the first, both keep the one that the device of the lower key called for. Later a second
+/// connection means that the first is dead on the other side.
+const SAME_MOMENT_MS: i64 = 3_000;
+
+/// A clock further off than this, and its own uncertainty, is recorded in the visit.
+const CLOCK_WORTH_NOTING_MS: i64 = 500;
+
+/// One connected device.
+pub(super) struct Meeting {
+    pub(super) session: Session,
+    device: DeviceKeyId,
+    name: String,
+    outgoing: mpsc::Sender<Vec<u8>>,
+    line: Line,
+    called: bool,
+    since_ms: i64,
+    /// What it has said to have of each visit.
+    has: BTreeMap<DocumentId, Vector>,
+    /// The document it was invited to, until it is on that visit's list.
+    heard_ms: i64,
+}
+
+impl Meeting {
+    pub(super) fn due_ms(&self) -> Option<i64> {
+        self.session.poll_timeout()
+    }
+}
+
+impl Device {
+    /// Devices met before are called at the addresses where they were.
+    pub(super) fn meet_known(&mut self) -> Result<(), gravelbar_store::ReadError> {
+        for peer in self.store.peers()? {
+            let addresses = peer.addresses.iter().filter_map(|a| a.parse().ok()).collect();
+            self.roster.add(DeviceKeyId(peer.key_id));
+            self.net.call(DeviceKeyId(peer.key_id), addresses);
+        }
+        Ok(())
+    }
+
+    /// As at the start, after the disk came back.
+    pub(super) fn meet_again(&mut self) {
+        if let Err(error) = self.meet_known() {
+            let now = self.now();
+            self.notices.say(now, error.to_string());
+        }
+    }
+
+    /// A device whose key and addresses a person gave: admitted, remembered, called.
+    pub(super) fn meet(&mut self, device: DeviceKeyId, addresses: Vec<SocketAddr>) {
+        self.roster.add(device);
+        self.remember(device, String::new(), &addresses);
+    }
+
+    fn remember(&mut self, device: DeviceKeyId, name: String, addresses: &[SocketAddr]) {
+        self.turn.batch.peers.push(Peer {
+            key_id: device.0,
+            name,
+            addresses: addresses.iter().map(ToString::to_string).collect(),
+            last_heard_ms: None,
+        });
+    }
+
+    pub(super) fn hear(&mut self, event: NetEvent) {
+        match event {
+            NetEvent::Up(up) => self.begin(up),
+            NetEvent::Frame {
+                connection, frame, ..
+            } => self.hear_frame(connection, &frame),
+            // The next round of speaking finds the room.
+            NetEvent::Writable => {}
+            NetEvent::Down(connection) => self.end(connection),
+            NetEvent::NotJoined { document, why } => self.tell_not_joined(document, &why),
+        }
+    }
+
+    fn begin(&mut self, up: Up) {
+        let now_ms = self.now().timestamp_millis();
+        let older = self
+            .meetings
+            .iter()
+            .find(|(_, m)| m.device == up.device)
+            .map(|(number, m)| (*number, m.called, m.since_ms));
+        if let Some((number, called, since_ms)) = older {
+            let same_moment = now_ms.saturating_sub(since_ms).abs() < SAME_MOMENT_MS;
+            let ours_stays = self.key < up.device;
+            if same_moment && called != up.called && up.called != ours_stays {
+                up.line.close("this device is connected already");
+                return;
+            }
+            if let Some(old) = self.meetings.remove(&number) {
+                old.line.close("a newer connection took over");
+            }
+        }
+        if let Some(joined) = up.joined {
+            self.list(up.device, joined.document.map(DocumentId));
+        }
+        let address = up.called.then_some(up.address);
+        self.remember_address(up.device, address);
+        self.net.want(up.device, false);
+        let introduction = Introduction {
+            name: self.name.clone(),
+            program: concat!("gravelbar ", env!("CARGO_PKG_VERSION")).to_owned(),
+        };
+        self.meetings.insert(
+            up.connection,
+            Meeting {
+                session: Session::new(introduction, Limits::default()),
+                device: up.device,
+                name: String::new(),
+                outgoing: up.outgoing,
+                line: up.line,
+                called: up.called,
+                since_ms: now_ms,
+                has: BTreeMap::new(),
+                heard_ms: now_ms,
+            },
+        );
+        self.turn.shown = true;
+    }
+
+    /// Where a device answered a call of ours is where to call it again. Where a call of theirs
+    /// came from is tried too: a device that listens where it calls from can be called back.
+    fn remember_address(&mut self, device: DeviceKeyId, answered: Option<SocketAddr>) {
+        let known = self.store.peers().unwrap_or_default();
+        let known = known.into_iter().find(|p| p.key_id == device.0);
+        let mut addresses: Vec<SocketAddr> = answered.into_iter().collect();
+        if let Some(known) = &known {
+            let before = known.addresses.iter().filter_map(|a| a.parse().ok());
+            addresses.extend(before.filter(|a| Some(*a) != answered).take(7));
+        }
+        let name = known.map(|p| p.name).unwrap_or_default();
+        self.remember(device, name, &addresses);
+        self.net.call(device, addresses);
+    }
+
+    /// A device that came in by invitation goes on the visit's list, so that every other device of
+    /// the visit learns its key.
+    fn list(&mut self, device: DeviceKeyId, document: Option<DocumentId>) {
+        let Some(document) = document else { return };
+        let Some(open) = self.visits.get(&document) else {
+            return;
+        };
+        if open.members.contains(&device.0) {
+            return;
+        }
+        let tag = tag_of(device);
+        let entry = gravelbar_visit::Device {
+            tag,
+            key: device.to_string(),
+            name: format!("new device {}", &tag.to_string()[..4]),
+        };
+        self.note_down(document, vec![entry.into()]);
+    }
+
+    fn end(&mut self, connection: ConnectionNumber) {
+        if let Some(meeting) = self.meetings.remove(&connection) {
+            self.turn.batch.heard.push(Heard {
+                peer: meeting.device.0,
+                at_ms: meeting.heard_ms,
+            });
+            if !self.meetings.values().any(|m| m.device == meeting.device) {
+                self.net.want(meeting.device, true);
+            }
+            self.turn.shown = true;
+        }
+    }
+
+    /// Ends all conversations; devices call each other again.
+    pub(super) fn hang_up(&mut self, why: &str) {
+        for (_, meeting) in std::mem::take(&mut self.meetings) {
+            meeting.line.close(why);
+            self.net.want(meeting.device, true);
+        }
+    }
+
+    fn hear_frame(&mut self, connection: ConnectionNumber, frame: &[u8]) {
+        let now_ms = self.now().timestamp_millis();
+        let Some(meeting) = self.meetings.get_mut(&connection) else {
+            return;
+        };
+        meeting.heard_ms = now_ms;
+        let shelf = PeerShelf {
+            visits: &self.visits,
+            peer: meeting.device,
+        };
+        match meeting.session.handle_frame(now_ms, frame, &shelf) {
+            Ok(said) => {
+                for said in said {
+                    self.take(connection, said);
+                }
+            }
+            Err(error) => {
+                let name = self.called(connection);
+                meeting_over(self.meetings.get(&connection), &error.to_string());
+                let now = self.now();
+                self.notices.say(now, format!("{name}: {error}"));
+                self.turn.shown = true;
+            }
+        }
+    }
+
+    /// What to call a connected device in words.
+    fn called(&self, connection: ConnectionNumber) -> String {
+        self.meetings
+            .get(&connection)
+            .map(|m| {
+                if m.name.is_empty() {
+                    tag_of(m.device).to_string()
+                } else {
+                    m.name.clone()
+                }
+            })
+            .unwrap_or_default()
+    }
+
+    fn take(&mut self, connection: ConnectionNumber, said: Said) {
+        match said {
+            Said::Greeted { name, .. } => {
+                if let Some(meeting) = self.meetings.get_mut(&connection) {
+                    meeting.name = name;
+                }
+            }
+            Said::Offered {
+                document, about, ..
+            } => self.take_offer(connection, document, &about),
+            Said::Arrived {
+                document,
+                batch,
+                changes,
+            } => self.take_changes(connection, document, batch, changes),
+            Said::PeerHas { document, vector } => {
+                if let Some(meeting) = self.meetings.get_mut(&connection) {
+                    meeting.has.insert(document, vector);
+                    self.turn.shown = true;
+                }
+            }
+            Said::Clock {
+                offset_ms,
+                uncertainty_ms,
+            } => self.take_clock(connection, offset_ms, uncertainty_ms),
+            Said::Refused { why, .. } => {
+                let words = format!(
+                    "{} doesn't take some of this device's records: {why}",
+                    self.called(connection)
+                );
+                let now = self.now();
+                self.notices.say(now, words);
+                self.turn.shown = true;
+            }
+        }
+    }
+
+    /// A visit this device hasn't got, from a device that is admitted: taken, since only members
+    /// are offered it. Its plan must lead to its name.
+    fn take_offer(&mut self, connection: ConnectionNumber, document: DocumentId, about: &str) {
+        let sender = self.meetings.get(&connection).map(|m| m.device);
+        let plan = match Plan::from_about(about) {
+            Ok(plan) if plan.document_id() == document => plan,
+            Ok(_) => {
+                let now = self.now();
+                let name = self.called(connection);
+                self.notices.say(
+                    now,
+                    format!("{name} offers a visit whose plan doesn't belong to it: left alone"),
+                );
+                return;
+            }
+            Err(error) => {
+                let now = self.now();
+                let name = self.called(connection);
+                self.notices
+                    .say(now, format!("{name} offers a visit that can't be opened: {error}"));
+                self.tell_not_joined(document, &error.to_string());
+                return;
+            }
+        };
+        if self.open_plan(plan).is_ok()
+            && let (Some(open), Some(sender)) = (self.visits.get_mut(&document), sender)
+        {
+            // The sender holds the visit, so it may have it; the visit's own list follows with
+            // its first records.
+            open.members.insert(sender.0);
+        }
+    }
+
+    fn take_changes(
+        &mut self,
+        connection: ConnectionNumber,
+        document: DocumentId,
+        batch: u64,
+        changes: Vec<Vec<u8>>,
+    ) {
+        let name = self.called(connection);
+        let Some(meeting) = self.meetings.get(&connection) else {
+            return;
+        };
+        let sender = meeting.device;
+        let Some(open) = self.visits.get_mut(&document) else {
+            return;
+        };
+        let received = open.visit.receive(changes);
+        open.members.extend(listed(&open.visit));
+        for change in &received.applied {
+            self.put_down(document, change, Some(sender.0));
+        }
+        if received.own > 0 {
+            let now = self.now();
+            self.notices.say(
+                now,
+                format!(
+                    "{name} holds records that this device made and no longer has: its data folder was put back from an older copy, or another device uses its name. They are back now"
+                ),
+            );
+            self.turn.shown = true;
+        }
+        let at_ms = self.now().timestamp_millis();
+        let mut reason = None;
+        for refused in received.refused {
+            self.notice_refusal(&name, &refused.refusal);
+            reason.get_or_insert_with(|| refused.refusal.to_string());
+            self.turn.batch.quarantine.push(Refused {
+                document: document.0,
+                peer: Some(sender.0),
+                bytes: refused.bytes,
+                reason: refused.refusal.to_string(),
+                at_ms,
+            });
+        }
+        if let (Some(reason), Some(meeting)) = (reason, self.meetings.get_mut(&connection)) {
+            meeting.session.handle_refused(document, batch, &reason);
+        }
+        self.turn.arrived.push((connection, document));
+    }
+
+    fn take_clock(&mut self, connection: ConnectionNumber, offset_ms: i64, uncertainty_ms: i64) {
+        let Some(meeting) = self.meetings.get(&connection) else {
+            return;
+        };
+        let device = meeting.device;
+        self.turn.batch.offsets.push(Offset {
+            peer: device.0,
+            at_ms: self.now().timestamp_millis(),
+            offset_ms,
+            uncertainty_ms,
+        });
+        let off = offset_ms.saturating_abs() > CLOCK_WORTH_NOTING_MS.saturating_add(uncertainty_ms);
+        let tag = tag_of(device);
+        // One of the two writes it down: the one of the lower key.
+        if device < self.key {
+            return;
+        }
+        let shared: Vec<DocumentId> = self
+            .visits
+            .iter()
+            .filter(|(_, open)| open.members.contains(&device.0))
+            .map(|(document, _)| *document)
+            .collect();
+        for document in shared {
+            let before = self.last_offset(document, tag);
+            let moved = match before {
+                Some(before) => {
+                    (before - offset_ms).abs() > CLOCK_WORTH_NOTING_MS.saturating_add(uncertainty_ms)
+                }
+                None => off,
+            };
+            if moved {
+                let measured = ClockOffset {
+                    tag,
+                    offset_ms,
+                    uncertainty_ms,
+                };
+                self.note_down(document, vec![measured.into()]);
+            }
+        }
+    }
+
+    /// The newest offset of a device's clock that this device has recorded in a visit.
+    fn last_offset(&self, document: DocumentId, of: gravelbar_visit::DeviceTag) -> Option<i64> {
+        let mine = |id: RecordId| id.writer.device == self.tag;
+        self.visits
+            .get(&document)?
+            .visit
+            .records()
+            .iter()
+            .rev()
+            .find_map(|seen| match &seen.entry.what {
+                Fact::ClockOffset(clock) if clock.tag == of && mine(seen.id) => {
+                    Some(clock.offset_ms)
+                }
+                _ => None,
+            })
+    }
+
+    /// Says to each device what there is to say, as far as the network has room.
+    pub(super) fn speak(&mut self) {
+        let now_ms = self.now().timestamp_millis();
+        for meeting in self.meetings.values_mut() {
+            let shelf = PeerShelf {
+                visits: &self.visits,
+                peer: meeting.device,
+            };
+            while let Ok(room) = meeting.outgoing.try_reserve() {
+                let Some(frame) = meeting.session.poll(now_ms, &shelf) else {
+                    break;
+                };
+                room.send(frame);
+            }
+        }
+    }
+
+    /// The other devices of a visit, as far as this one hears them.
+    pub(super) fn peer_lines(&self, visit: DocumentId) -> Vec<PeerLine> {
+        let Some(open) = self.visits.get(&visit) else {
+            return Vec::new();
+        };
+        let heard: BTreeMap<[u8; 32], Option<i64>> = self
+            .store
+            .peers()
+            .unwrap_or_default()
+            .into_iter()
+            .map(|p| (p.key_id, p.last_heard_ms))
+            .collect();
+        let (names, holders) = names_and_holders(open);
+        open.members
+            .iter()
+            .filter(|key| **key != self.key.0)
+            .map(|key| {
+                let device = DeviceKeyId(*key);
+                let tag = tag_of(device);
+                let meeting = self.meetings.values().find(|m| m.device == device);
+                let last_ms = meeting
+                    .map(|m| m.heard_ms)
+                    .or_else(|| heard.get(key).copied().flatten());
+                PeerLine {
+                    tag,
+                    name: names
+                        .get(&tag)
+                        .cloned()
+                        .unwrap_or_else(|| tag.to_string()),
+                    holder: holders.get(&tag).cloned(),
+                    connected: meeting.is_some(),
+                    last_heard: last_ms.and_then(|ms| self.local(ms)),
+                    has_all_of_ours: meeting.is_some_and(|m| {
+                        m.has
+                            .get(&visit)
+                            .is_some_and(|has| has_all(has, open.visit.vector()))
+                    }),
+                }
+            })
+            .collect()
+    }
+
+    fn local(&self, ms: i64) -> Option<DateTime<FixedOffset>> {
+        let offset = *self.now().offset();
+        DateTime::from_timestamp_millis(ms).map(|utc| utc.with_timezone(&offset))
+    }
+}
+
+type Names = BTreeMap<gravelbar_visit::DeviceTag, String>;
+type Holders = BTreeMap<gravelbar_visit::DeviceTag, gravelbar_visit::PersonName>;
+
+fn names_and_holders(open: &super::Open) -> (Names, Holders) {
+    let (mut names, mut holders) = (Names::new(), Holders::new());
+    for seen in open.visit.records() {
+        match &seen.entry.what {
+            Fact::Device(device) => {
+                names.insert(device.tag, device.name.clone());
+            }
+            Fact::DeviceHeld(held) => {
+                holders.insert(held.tag, held.person.clone());
+            }
+            _ => {}
+        }
+    }
+    (names, holders)
+}
+
+fn meeting_over(meeting: Option<&Meeting>, why: &str) {
+    if let Some(meeting) = meeting {
+        meeting.line.close(why);
+    }
+}

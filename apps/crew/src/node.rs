@@ -1,0 +1,308 @@
+//! The handle to the device's loop: what screens and the command line may ask of it.
+
+use std::sync::Arc;
+use std::sync::mpsc::Sender;
+
+use chrono::{DateTime, FixedOffset};
+use gravelbar_reduce::Summary;
+use gravelbar_visit::{
+    DeviceTag, DocumentId, Fact, FlagKind, HistoryLine, PersonName, Plan, RecordId, View,
+};
+use serde::Serialize;
+use tokio::sync::{oneshot, watch};
+
+/// Asks the device's loop; cheap to clone.
+#[derive(Clone)]
+pub struct Node {
+    pub(crate) events: Sender<Event>,
+    /// Rises with everything that a screen could show differently.
+    pub(crate) pulse: watch::Receiver<u64>,
+}
+
+/// What happens to the loop: a closed set.
+pub(crate) enum Event {
+    /// Someone on this device asks something.
+    Ask(Ask),
+    /// The network says something.
+    Net(crate::net::NetEvent),
+    /// Time has passed.
+    Tick,
+    /// The program ends.
+    Quit(oneshot::Sender<()>),
+}
+
+/// A question or a command, with where to answer.
+pub(crate) enum Ask {
+    Visits(oneshot::Sender<Vec<VisitLine>>),
+    Start(Box<Plan>, oneshot::Sender<Result<DocumentId, NotSaved>>),
+    Act(DocumentId, Act, oneshot::Sender<Result<Saved, NotSaved>>),
+    Sign(DocumentId, Sign, oneshot::Sender<Result<Saved, NotSaved>>),
+    Picture(DocumentId, oneshot::Sender<Option<Arc<Picture>>>),
+    History(DocumentId, RecordId, oneshot::Sender<Vec<HistoryLine>>),
+    Me(DocumentId, oneshot::Sender<Option<PersonName>>),
+    BeMe(DocumentId, PersonName, oneshot::Sender<Result<(), NotSaved>>),
+    Invite(DocumentId, oneshot::Sender<Result<String, NotSaved>>),
+    Join(String, oneshot::Sender<Result<DocumentId, NotSaved>>),
+    Device(oneshot::Sender<DeviceLine>),
+    NameDevice(String, oneshot::Sender<Result<(), NotSaved>>),
+}
+
+/// What one person did at one moment on this device's screen.
+#[derive(Debug, Clone)]
+pub struct Act {
+    /// The screen's name for this act; sending it twice records it once.
+    pub tap_id: String,
+    /// Who.
+    pub by: PersonName,
+    /// When, by the device's clock; `None` lets the loop read it.
+    pub at: Option<DateTime<FixedOffset>>,
+    /// Reason, where one is needed.
+    pub why: Option<String>,
+    /// What, all in one change.
+    pub facts: Vec<Fact>,
+}
+
+/// A signature on what the device holds at that moment.
+#[derive(Debug, Clone)]
+pub struct Sign {
+    /// As in [`Act`].
+    pub tap_id: String,
+    /// Who signs.
+    pub by: PersonName,
+    /// When; `None` lets the loop read the clock.
+    pub at: Option<DateTime<FixedOffset>>,
+    /// Reason for signing with devices not heard, where there are any.
+    pub why: Option<String>,
+}
+
+/// On disk, synced.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, serde::Deserialize)]
+pub struct Saved {
+    /// The new records, in the order of the facts.
+    pub records: Vec<RecordId>,
+}
+
+/// Not saved, and why, in words for the person who tapped.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{words}")]
+pub struct NotSaved {
+    /// What happened and what can be done.
+    pub words: String,
+    /// Whether sending the same act again later may work (the disk was full, the device was
+    /// closing), as against an act that is refused for what it says.
+    pub try_again: bool,
+}
+
+/// A visit on this device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct VisitLine {
+    /// The document.
+    pub document: DocumentId,
+    /// Site code.
+    pub site: String,
+    /// Place in words.
+    pub place: String,
+    /// Day.
+    pub date: chrono::NaiveDate,
+    /// Records held.
+    pub records: usize,
+    /// Other visits on this device with the same site and day: perhaps one visit made twice.
+    pub perhaps_same_as: Vec<DocumentId>,
+}
+
+/// This device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DeviceLine {
+    /// Short name in record ids.
+    pub tag: DeviceTag,
+    /// What the crew calls it.
+    pub name: String,
+    /// Where others reach it, if the network is up.
+    pub address: Option<String>,
+    /// Things its holder must know: a restored data folder, refused data, a full disk.
+    pub notices: Vec<Notice>,
+    /// Set while nothing can be saved: why.
+    pub not_saving: Option<String>,
+}
+
+/// Something this device's holder must know.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Notice {
+    /// When it was first noticed, by this device's clock.
+    pub at: DateTime<FixedOffset>,
+    /// What happened and what can be done.
+    pub words: String,
+}
+
+/// A visit as this device can show it now.
+#[derive(Debug, Clone, Serialize)]
+pub struct Picture {
+    /// The records read together.
+    pub view: View,
+    /// All numbers.
+    pub summary: Summary,
+    /// The other devices, as far as this one hears them.
+    pub live: Vec<PeerLine>,
+    /// This device.
+    pub device: DeviceLine,
+    /// Rises with each new picture.
+    pub number: u64,
+}
+
+/// Another device of the visit, as this one hears it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PeerLine {
+    /// Short name in record ids.
+    pub tag: DeviceTag,
+    /// What the crew calls it.
+    pub name: String,
+    /// Who holds it.
+    pub holder: Option<PersonName>,
+    /// In range now.
+    pub connected: bool,
+    /// Last heard, by this device's clock.
+    pub last_heard: Option<DateTime<FixedOffset>>,
+    /// It has said that it holds everything this device holds of the visit.
+    pub has_all_of_ours: bool,
+}
+
+/// The loop is gone: the program is closing.
+fn closing() -> NotSaved {
+    NotSaved {
+        words: "the program is closing: open it again and repeat this".to_owned(),
+        try_again: true,
+    }
+}
+
+impl Node {
+    async fn ask<T>(&self, ask: impl FnOnce(oneshot::Sender<T>) -> Ask) -> Option<T> {
+        let (answer, answered) = oneshot::channel();
+        self.events.send(Event::Ask(ask(answer))).ok()?;
+        answered.await.ok()
+    }
+
+    /// The visits on this device, newest day first.
+    pub async fn visits(&self) -> Vec<VisitLine> {
+        self.ask(Ask::Visits).await.unwrap_or_default()
+    }
+
+    /// Opens the visit of this plan, the same one on every device that has the plan.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the plan is unusable or can't be stored.
+    pub async fn start(&self, plan: Plan) -> Result<DocumentId, NotSaved> {
+        self.ask(|answer| Ask::Start(Box::new(plan), answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Records an act; answered only once it is on disk, synced.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] with what to do; nothing was recorded.
+    pub async fn act(&self, visit: DocumentId, act: Act) -> Result<Saved, NotSaved> {
+        self.ask(|answer| Ask::Act(visit, act, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Signs what this device holds when the loop takes the request.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`], as for [`Self::act`].
+    pub async fn sign(&self, visit: DocumentId, sign: Sign) -> Result<Saved, NotSaved> {
+        self.ask(|answer| Ask::Sign(visit, sign, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// The visit as it stands, or `None` if this device hasn't got it.
+    pub async fn picture(&self, visit: DocumentId) -> Option<Arc<Picture>> {
+        self.ask(|answer| Ask::Picture(visit, answer)).await?
+    }
+
+    /// The life of one record.
+    pub async fn history(&self, visit: DocumentId, record: RecordId) -> Vec<HistoryLine> {
+        self.ask(|answer| Ask::History(visit, record, answer))
+            .await
+            .unwrap_or_default()
+    }
+
+    /// Who holds this device in this visit.
+    pub async fn me(&self, visit: DocumentId) -> Option<PersonName> {
+        self.ask(|answer| Ask::Me(visit, answer)).await?
+    }
+
+    /// This device is now held by `person`: remembered here, and recorded in the visit.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`], as for [`Self::act`].
+    pub async fn be(&self, visit: DocumentId, person: PersonName) -> Result<(), NotSaved> {
+        self.ask(|answer| Ask::BeMe(visit, person, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// A text that lets other devices join this visit, to be shown or read out.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the network is down or the visit isn't here.
+    pub async fn invite(&self, visit: DocumentId) -> Result<String, NotSaved> {
+        self.ask(|answer| Ask::Invite(visit, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Enters another device's invitation; answered once the visit is here.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the text is mistyped, nobody answers, or it has run out.
+    pub async fn join(&self, invitation: String) -> Result<DocumentId, NotSaved> {
+        self.ask(|answer| Ask::Join(invitation, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// This device.
+    pub async fn device(&self) -> Option<DeviceLine> {
+        self.ask(Ask::Device).await
+    }
+
+    /// Gives this device the name the crew calls it by.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the name can't be kept or stored.
+    pub async fn name_device(&self, name: String) -> Result<(), NotSaved> {
+        self.ask(|answer| Ask::NameDevice(name, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Rises with everything that a screen could show differently.
+    #[must_use]
+    pub fn pulse(&self) -> watch::Receiver<u64> {
+        self.pulse.clone()
+    }
+
+    /// Ends the loop after what it has taken is stored.
+    pub async fn quit(&self) {
+        let (answer, answered) = oneshot::channel();
+        if self.events.send(Event::Quit(answer)).is_ok() {
+            // An error means the loop ended by itself, which is what was asked.
+            answered.await.ok();
+        }
+    }
+}
+
+/// Flags a lead settles before signing, apart from cautions about numbers.
+#[must_use]
+pub fn asks_for_a_person(kind: FlagKind) -> bool {
+    !matches!(kind, FlagKind::Caution | FlagKind::NoEstimate)
+}
