@@ -1,11 +1,13 @@
 //! The Automerge document built from the log, behind a fence that holds its panics.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
 use automerge::{Automerge, Change, ObjType, ROOT, ReadDoc, ScalarValueRef, ValueRef};
 
 use crate::history::History;
 use crate::ids::{ChangeHash, RecordId};
+use crate::logged::LoggedChange;
 use crate::shape::{ABOUT_KEY, SHARDS_KEY};
 
 /// The document library doesn't give back what was put into it. The log and the records in hand are
@@ -40,23 +42,26 @@ impl Document {
         Self(document)
     }
 
-    /// Applies changes in one go and looks whether the library has exactly these heads then, and
-    /// gives back the very bytes. After an error the document is to be thrown away.
+    /// Applies changes in one go and looks whether the library has exactly the log's heads then.
+    /// After an error the document is to be thrown away.
     pub(crate) fn apply(
         &mut self,
-        changes: &[Change],
+        changes: Vec<Change>,
         history: &History,
     ) -> Result<(), SpoiltError> {
-        let applied = fenced(|| {
-            self.0.apply_changes(changes.iter().cloned()).is_ok()
-                && has_heads(&self.0, history)
-                && changes.iter().all(|change| gives_back(&self.0, change))
-        });
-        if applied == Some(true) {
-            Ok(())
-        } else {
-            Err(SpoiltError)
-        }
+        held(|| self.0.apply_changes(changes).is_ok() && has_heads(&self.0, history))
+    }
+
+    /// Looks whether the library, asked for these changes, puts the same bytes together again from
+    /// its operations: what it will have to do when it loads the document from a file.
+    pub(crate) fn gives_back(&self, changes: &[Arc<LoggedChange>]) -> Result<(), SpoiltError> {
+        held(|| {
+            changes.iter().all(|change| {
+                let hash = automerge::ChangeHash(change.hash.0);
+                (self.0.get_change_by_hash(&hash))
+                    .is_some_and(|back| back.raw_bytes() == &*change.bytes)
+            })
+        })
     }
 
     /// Saves the document and loads it again; the bytes, if nothing was lost on the way.
@@ -71,11 +76,12 @@ impl Document {
     }
 }
 
-/// Whether the library, asked for a change, puts the same bytes together again from its operations:
-/// what it will have to do when it loads the document from a file.
-fn gives_back(document: &Automerge, change: &Change) -> bool {
-    (document.get_change_by_hash(&change.hash()))
-        .is_some_and(|back| back.raw_bytes() == change.raw_bytes())
+/// Whether library code ran through and was content.
+fn held(run: impl FnOnce() -> bool) -> Result<(), SpoiltError> {
+    match fenced(run) {
+        Some(true) => Ok(()),
+        Some(false) | None => Err(SpoiltError),
+    }
 }
 
 fn has_heads(document: &Automerge, history: &History) -> bool {

@@ -342,18 +342,22 @@ impl Ledger {
         // this order everything a change needs comes before it, and one pass is enough.
         drafts.sort_by_key(|draft| draft.start_op);
         let held = self.replica.history.log().len();
-        let due = PROOF_EVERY.max(held / 2);
-        let mut prove = foreign && self.unproven + drafts.len() >= due;
+        let due = self.unproven + drafts.len() >= PROOF_EVERY.max(held / 2);
+        let mut prove = foreign && due;
         let mut refused = Vec::new();
         while !drafts.is_empty() {
             if let Ok(turned_away) = self.replica.extend(&drafts, prove) {
                 refused.extend(turned_away);
+                if foreign {
+                    self.unproven = if due { 0 } else { self.unproven + drafts.len() };
+                }
                 break;
             }
             // The document is lost; the log as it was before these drafts is not.
             self.replica = self.replica.replayed(&self.replica.history.log()[..held]);
             match self.replica.fails_with(&drafts, prove) {
-                // It was spoilt before these came, and only shows at the full comparison.
+                // The log itself can't be saved and loaded, whatever came now. Recording goes on;
+                // `verify` and `save` say so.
                 0 if prove => prove = false,
                 0 => refused.extend(drafts.drain(..).map(|draft| (draft, Refusal::Library))),
                 count if count <= drafts.len() => {
@@ -364,11 +368,6 @@ impl Ledger {
             }
         }
         let applied = self.replica.history.log()[held..].to_vec();
-        if prove {
-            self.unproven = 0;
-        } else if foreign {
-            self.unproven += applied.len();
-        }
         Taken { applied, refused }
     }
 }

@@ -48,20 +48,22 @@ impl Replica {
             .collect();
         let (changes, _) = replica.stage(&drafts);
         // A failure shows in the heads, which are compared at every extension.
-        let _applied = replica.document.apply(&changes, &replica.history);
+        let _applied = replica.document.apply(changes, &replica.history);
         replica
     }
 
-    /// Takes in those of the drafts that the gate allows, and says why not the others. With
-    /// `prove`, saves, loads and compares afterwards. After an error the replica is to be thrown
+    /// Takes in those of the drafts that the gate allows, and says why not the others. The library
+    /// has to give each of them back; with `prove`, also after saving and loading everything. After an error the replica is to be thrown
     /// away.
     pub(crate) fn extend(
         &mut self,
         drafts: &[Draft],
         prove: bool,
     ) -> Result<Vec<(Draft, Refusal)>, SpoiltError> {
+        let before = self.history.log().len();
         let (changes, refused) = self.stage(drafts);
-        self.document.apply(&changes, &self.history)?;
+        self.document.apply(changes, &self.history)?;
+        self.document.gives_back(&self.history.log()[before..])?;
         if prove {
             self.save()?;
         }

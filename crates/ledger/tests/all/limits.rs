@@ -130,4 +130,8 @@ fn missing_keeps_to_its_limits_and_still_gets_there() {
         assert!(rounds <= 40);
     }
     assert!(ours.missing(away.vector(), 7, usize::MAX).is_empty());
+
+    // Someone who claims to have more than there is lacks nothing.
+    let boast = [(writer(1, 1), u64::MAX), (writer(77, 1), 5)].into();
+    assert!(ours.missing(&boast, 7, usize::MAX).is_empty());
 }
