@@ -1,0 +1,2 @@
+// The work-up's digit pad and species, filled in below.
+export function start() {}

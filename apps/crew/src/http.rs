@@ -1,0 +1,80 @@
+//! The device's own web server, for its own screen: loopback only, one secret, JSON in, pages out.
+
+mod answer;
+mod api;
+mod assets;
+mod door;
+mod live;
+mod plan_lines;
+mod screens;
+mod tidy;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::routing::{get, post};
+
+use crate::node::Node;
+use door::Door;
+
+/// The largest body a screen may send. An act of 400 named records stays well below it.
+const BODY_MAX_BYTES: usize = 64 * 1024;
+
+/// What every handler may use.
+#[derive(Clone)]
+struct Desk {
+    node: Node,
+    door: Arc<Door>,
+}
+
+/// Serves the screens of `node` on `listener`, which must be bound to loopback, to whoever shows
+/// `token` at `/enter?token=…` once. Ends only with an error or when dropped.
+///
+/// # Errors
+///
+/// What the listener reports.
+pub async fn serve(
+    node: Node,
+    listener: tokio::net::TcpListener,
+    token: String,
+) -> std::io::Result<()> {
+    let address = listener.local_addr()?;
+    if !address.ip().is_loopback() {
+        return Err(std::io::Error::new(
+            std::io::ErrorKind::InvalidInput,
+            format!("screens are served on loopback only, not on {address}"),
+        ));
+    }
+    let desk = Desk {
+        node,
+        door: Arc::new(Door::new(address.port(), &token)),
+    };
+    axum::serve(listener, router(desk)).await
+}
+
+fn router(desk: Desk) -> Router {
+    Router::new()
+        .route("/", get(screens::visits))
+        .route("/enter", get(door::enter))
+        .route("/assets/{name}", get(assets::asset))
+        .route("/start", post(api::start))
+        .route("/join", post(api::join))
+        .route("/device-name", post(api::device_name))
+        .route("/v/{visit}", get(screens::visit))
+        .route("/v/{visit}/live", get(live::live))
+        .route("/v/{visit}/summary.json", get(api::summary))
+        .route("/v/{visit}/act", post(api::act))
+        .route("/v/{visit}/sign", post(api::sign))
+        .route("/v/{visit}/be", post(api::be))
+        .route("/v/{visit}/invite", post(api::invite))
+        .route("/v/{visit}/record/{record}", get(screens::history))
+        .route("/v/{visit}/{page}", get(screens::page))
+        .fallback(screens::nothing_here)
+        .layer(DefaultBodyLimit::max(BODY_MAX_BYTES))
+        .layer(axum::middleware::from_fn_with_state(
+            desk.clone(),
+            door::guard,
+        ))
+        .with_state(desk)
+}

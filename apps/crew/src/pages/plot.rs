@@ -1,0 +1,1 @@
+//! Catch by pass as a picture, drawn from the reducer's numbers.
