@@ -1,6 +1,7 @@
 //! The sampling visit: its plan, its records, what a crew may write and what the records mean
 //! when read together.
 
+mod causes;
 mod names;
 mod plan;
 mod record;

@@ -25,6 +25,12 @@ pub enum NameError {
         /// How many characters it has.
         chars: usize,
     },
+    /// Not spelled as this program spells it.
+    #[error("{what} isn't spelled as names are kept: single blanks, one way of capitals")]
+    Untidy {
+        /// What was named.
+        what: &'static str,
+    },
     /// Holds a line break or another control character.
     #[error("{what} holds a line break or an unprintable character: use one plain line")]
     Unprintable {
@@ -62,8 +68,8 @@ macro_rules! name {
             ///
             /// [`NameError`] when it is empty, too long or not one plain line.
             pub fn new(text: &str) -> Result<Self, NameError> {
-                let fold: fn(String) -> String = $fold;
-                clean(text, $what, NAME_MAX_CHARS).map(|text| Self(fold(text)))
+                let fold: fn(&str) -> String = $fold;
+                clean(&fold(text), $what, NAME_MAX_CHARS).map(Self)
             }
 
             /// The text.
@@ -76,7 +82,16 @@ macro_rules! name {
             /// need not be.
             #[must_use]
             pub fn is_clean(&self) -> bool {
-                Self::new(&self.0).is_ok_and(|cleaned| cleaned == *self)
+                self.check().is_ok()
+            }
+
+            /// Refuses a name that [`Self::new`] would not have made.
+            pub(crate) fn check(&self) -> Result<(), NameError> {
+                if Self::new(&self.0)? == *self {
+                    Ok(())
+                } else {
+                    Err(NameError::Untidy { what: $what })
+                }
             }
         }
 
@@ -99,28 +114,28 @@ macro_rules! name {
 name! {
     /// A crew member, by the name the crew uses. Two people of one name are told apart in the
     /// name itself.
-    PersonName, "the person's name", |text| text
+    PersonName, "the person's name", str::to_owned
 }
 
 name! {
     /// A species, a group of species ("minnows") or a provisional name ("unknown a"), in lower
     /// case.
-    SpeciesName, "the species", |text| text.to_lowercase()
+    SpeciesName, "the species", str::to_lowercase
 }
 
 name! {
     /// One arm of the stream at the site: "main", "left", "right".
-    Channel, "the channel", |text| text.to_lowercase()
+    Channel, "the channel", str::to_lowercase
 }
 
 name! {
     /// What is written on a bucket, such as "1B".
-    BucketLabel, "the bucket's label", |text| text.to_uppercase()
+    BucketLabel, "the bucket's label", str::to_uppercase
 }
 
 name! {
     /// One backpack unit, such as "L" or a serial number.
-    Pack, "the pack's name", |text| text
+    Pack, "the pack's name", str::to_owned
 }
 
 impl SpeciesName {

@@ -204,7 +204,7 @@ impl Entry {
     ///
     /// [`FactError`] with the value, its unit and what can be kept.
     pub fn check(&self) -> Result<(), FactError> {
-        clean(self.by.as_str(), "your name", crate::names::NAME_MAX_CHARS)?;
+        self.by.check()?;
         if let Some(why) = &self.why {
             clean(why, "the reason", WORDS_MAX_CHARS)?;
         }

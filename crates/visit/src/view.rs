@@ -13,18 +13,20 @@ mod read;
 mod safety;
 mod seen;
 mod sign;
+mod standing;
 
 use chrono::{DateTime, FixedOffset};
 use gravelbar_ledger::{DeviceTag, DocumentId, RecordId};
 use serde::Serialize;
 
-pub(crate) use crew::may_clear_now;
 pub use flag::{Flag, FlagKind};
 pub use history::HistoryLine;
+pub(crate) use named::{has_field, may_be_joined, may_be_undone, may_be_voided};
 pub(crate) use read::{Heading, life_of};
 pub use safety::{ItemView, Safety, SafetyState, StopView};
 pub use seen::{Causality, Past, Seen, Unreadable};
 pub use sign::{SignState, SignatureView};
+pub(crate) use standing::Standings;
 
 use crate::names::{BucketLabel, Channel, Pack, PassKey, PersonName, SpeciesName};
 use crate::plan::Plan;
@@ -299,7 +301,7 @@ pub struct BucketView {
 pub struct View {
     /// The document.
     pub document: DocumentId,
-    /// Its heads, hexadecimal, sorted.
+    /// Its heads in their written form, sorted.
     pub heads: Vec<String>,
     /// How many records it holds.
     pub records: usize,

@@ -1,6 +1,5 @@
 //! One visit on one device: writing records, taking in other devices' changes, reading it all.
 
-use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -12,10 +11,14 @@ use gravelbar_ledger::{
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
+use crate::causes::Causes;
 use crate::names::PersonName;
 use crate::plan::{Plan, PlanError};
 use crate::record::{Entry, Fact, FactError, Signature};
-use crate::view::{Causality, Heading, HistoryLine, Past, Seen, Unreadable, View, life_of};
+use crate::view::{
+    Causality, Heading, HistoryLine, Past, Seen, Standings, Unreadable, View, has_field, life_of,
+    may_be_joined, may_be_undone, may_be_voided,
+};
 
 /// The visit's document with its records parsed once each.
 pub struct Visit {
@@ -23,8 +26,7 @@ pub struct Visit {
     plan: Plan,
     seen: Vec<Seen>,
     unreadable: Vec<Unreadable>,
-    /// What each author had seen; never changes once a record is written.
-    pasts: RefCell<BTreeMap<RecordId, Past>>,
+    causes: Causes,
 }
 
 /// A visit that can't be opened.
@@ -59,6 +61,25 @@ pub enum ActError {
     /// Only some may clear a stop.
     #[error("only the crew lead or the safety lead clears a stop: {0} holds neither role here")]
     NotEntitled(PersonName),
+    /// Only someone on the crew ticks for it.
+    #[error("put {0} on the crew first, then tick")]
+    NotOnCrew(PersonName),
+    /// Someone else's going home is the lead's to note.
+    #[error("{0} notes their own going home, or the crew lead or the safety lead does")]
+    LeavingOfSomeoneElse(PersonName),
+    /// An objection to a line ticked by each person names the person, to any other line nobody.
+    #[error("say whose “{0}” you object to; where it is ticked once for the crew, name nobody")]
+    WhoseLine(String),
+    /// What is named can't be treated so.
+    #[error("a “{act}” can't be done to a “{of}”: record {record} stays as it is")]
+    NotOfThisKind {
+        /// What was to be done.
+        act: &'static str,
+        /// The kind of the record named.
+        of: &'static str,
+        /// The record named.
+        record: RecordId,
+    },
     /// The document can't take it.
     #[error("this can't be recorded: {0}")]
     Document(#[from] AppendError),
@@ -115,8 +136,7 @@ impl Visit {
         let plan = Plan::from_about(about)?;
         let (ledger, received) = Ledger::restore(about, writer, changes)?;
         let mut visit = Self::over(ledger, plan);
-        let records: Vec<Record> = visit.ledger.records().cloned().collect();
-        visit.take(records.iter());
+        visit.take(&received.applied);
         Ok((visit, received))
     }
 
@@ -126,7 +146,7 @@ impl Visit {
             plan,
             seen: Vec::new(),
             unreadable: Vec::new(),
-            pasts: RefCell::default(),
+            causes: Causes::default(),
         }
     }
 
@@ -171,7 +191,7 @@ impl Visit {
         self.ledger.log()
     }
 
-    /// The document's heads, hexadecimal, sorted.
+    /// The document's heads, sorted.
     #[must_use]
     pub fn heads(&self) -> Vec<String> {
         self.ledger
@@ -223,12 +243,7 @@ impl Visit {
             bodies.push(serde_json::to_string(&entry).map_err(|_| ActError::Nothing)?);
         }
         let appended = self.ledger.append(&bodies, at.timestamp())?;
-        let records: Vec<Record> = appended
-            .records
-            .iter()
-            .filter_map(|id| self.ledger.record(*id).cloned())
-            .collect();
-        self.take(records.iter());
+        self.take(std::slice::from_ref(&appended.change));
         Ok(Written {
             change: appended.change,
             records: appended.records,
@@ -239,13 +254,7 @@ impl Visit {
     /// with the reason.
     pub fn receive(&mut self, changes: Vec<Vec<u8>>) -> Received {
         let received = self.ledger.receive(changes);
-        let records: Vec<Record> = received
-            .applied
-            .iter()
-            .flat_map(|change| change.record_ids())
-            .filter_map(|id| self.ledger.record(id).cloned())
-            .collect();
-        self.take(records.iter());
+        self.take(&received.applied);
         received
     }
 
@@ -295,7 +304,7 @@ impl Visit {
     /// The life of one record: what it was, who changed it, when and why.
     #[must_use]
     pub fn history(&self, id: RecordId) -> Vec<HistoryLine> {
-        life_of(&self.seen, id)
+        life_of(&self.seen, self, id)
     }
 
     /// The records in order by cause.
@@ -304,22 +313,32 @@ impl Visit {
         &self.seen
     }
 
-    fn take<'r>(&mut self, records: impl Iterator<Item = &'r Record>) {
-        for record in records {
-            match serde_json::from_str::<Entry>(&record.body) {
-                Ok(entry) => self.seen.push(Seen {
-                    id: record.id,
-                    lamport: record.lamport,
-                    entry,
-                }),
-                Err(_) => self.unreadable.push(Unreadable {
-                    id: record.id,
-                    lamport: record.lamport,
-                    kind: kind_of(&record.body),
-                }),
+    /// Takes in changes that the ledger has just taken in, causes before effects.
+    fn take(&mut self, changes: &[Arc<LoggedChange>]) {
+        let (known, unread) = (self.seen.len(), self.unreadable.len());
+        for change in changes {
+            self.causes.push(change);
+            for record in change.record_ids().filter_map(|id| self.ledger.record(id)) {
+                let Record { id, lamport, .. } = *record;
+                match serde_json::from_str::<Entry>(&record.body) {
+                    Ok(entry) => self.seen.push(Seen { id, lamport, entry }),
+                    Err(_) => self.unreadable.push(Unreadable {
+                        id,
+                        lamport,
+                        kind: kind_of(&record.body),
+                    }),
+                }
             }
         }
-        self.seen.sort_by_key(|s| (s.lamport, s.id));
+        // Mostly the new ones all come after the old ones; then nothing has to be moved.
+        self.seen[known..].sort_unstable_by_key(|s| (s.lamport, s.id));
+        let seam = known
+            .checked_sub(1)
+            .and_then(|last| self.seen.get(last..=known));
+        if seam.is_some_and(|seam| !seam.is_sorted_by_key(|s| (s.lamport, s.id))) {
+            self.seen.sort_by_key(|s| (s.lamport, s.id));
+        }
+        self.unreadable[unread..].sort_unstable_by_key(|u| (u.lamport, u.id));
         self.unreadable.sort_by_key(|u| (u.lamport, u.id));
     }
 
@@ -329,49 +348,99 @@ impl Visit {
             .map_or(Ok(()), |id| Err(ActError::UnknownRecord(*id)))
     }
 
+    /// Refuses an act on records of which one is unknown or isn't of a kind it can be done to.
+    fn fitting(
+        &self,
+        act: &Fact,
+        ids: &[RecordId],
+        fits: impl Fn(&Fact) -> bool,
+    ) -> Result<(), ActError> {
+        self.known(ids)?;
+        for id in ids {
+            let of = self.seen_record(*id).map(|s| &s.entry.what);
+            if !of.is_some_and(&fits) {
+                return Err(ActError::NotOfThisKind {
+                    act: act.kind(),
+                    of: of.map_or("record that can't be read", Fact::kind),
+                    record: *id,
+                });
+            }
+        }
+        Ok(())
+    }
+
+    fn seen_record(&self, id: RecordId) -> Option<&Seen> {
+        let lamport = self.ledger.record(id)?.lamport;
+        let place = (self.seen).binary_search_by_key(&(lamport, id), |s| (s.lamport, s.id));
+        self.seen.get(place.ok()?)
+    }
+
+    fn standings(&self) -> Standings<'_> {
+        Standings::read(&self.seen, self)
+    }
+
     /// Refuses what could only ever be without effect, so that a person learns it at once.
     fn allow(&self, by: &PersonName, what: &Fact) -> Result<(), ActError> {
         match what {
-            Fact::Undo(undo) => self.known(&[undo.of]),
+            Fact::Undo(undo) => self.fitting(what, &[undo.of], may_be_undone),
             Fact::Amend(amend) => {
-                self.known(&amend.of)?;
-                self.known(&amend.replaces)
+                let field = amend.set.name();
+                self.known(&amend.replaces)?;
+                self.fitting(what, &amend.of, |of| has_field(of, field))
             }
             Fact::Void(void) => {
-                self.known(&[void.of])?;
-                self.known(&void.seen)
+                self.known(&void.seen)?;
+                self.fitting(what, &[void.of], may_be_voided)
             }
-            Fact::Restore(restore) => self.known(&restore.voids),
-            Fact::SameThing(same) => self.known(&same.records),
+            Fact::Restore(restore) => {
+                self.fitting(what, &restore.voids, |of| matches!(of, Fact::Void(_)))
+            }
+            Fact::SameThing(same) => {
+                let first = same.records.first().and_then(|id| self.seen_record(*id));
+                let kind = first.map(|s| s.entry.what.kind());
+                self.fitting(what, &same.records, |of| {
+                    may_be_joined(of) && Some(of.kind()) == kind
+                })
+            }
             Fact::Counter(counter) => self.known(&counter.replaces),
             Fact::ReachLength(length) => self.known(&length.replaces),
             Fact::Death(death) => self.known(death.fish.as_slice()),
-            Fact::Left(left) => self.known(&left.seen),
+            Fact::Left(left) => {
+                self.known(&left.seen)?;
+                if left.person == *by || self.standings().may_clear(by, None) {
+                    Ok(())
+                } else {
+                    Err(ActError::LeavingOfSomeoneElse(left.person.clone()))
+                }
+            }
             Fact::EnergiserOff(off) => self.known(&off.stops),
             Fact::AcceptLate(accept) => self.known(&accept.records),
-            Fact::Reopen(reopen) => self.known(&[reopen.signature]),
-            Fact::Untick(untick) => self.line(&untick.item).map(|_| ()),
+            Fact::Reopen(reopen) => self.fitting(what, &[reopen.signature], |of| {
+                matches!(of, Fact::Signature(_))
+            }),
+            Fact::Untick(untick) => {
+                if self.line(&untick.item)? == untick.person.is_some() {
+                    Ok(())
+                } else {
+                    Err(ActError::WhoseLine(untick.item.clone()))
+                }
+            }
             Fact::Tick(tick) => {
                 self.known(&tick.clears)?;
                 self.known(&tick.round)?;
-                let own = if self.line(&tick.item)? {
-                    tick.person.as_ref() == Some(by)
-                } else {
-                    tick.person.is_none()
-                };
-                if own {
-                    Ok(())
-                } else {
-                    Err(ActError::TickForSomeoneElse(
-                        tick.person
-                            .as_ref()
-                            .map_or_else(|| "that person".to_owned(), ToString::to_string),
-                    ))
+                match (self.line(&tick.item)?, &tick.person) {
+                    (true, Some(person)) if person == by => Ok(()),
+                    (true, Some(person)) => Err(ActError::TickForSomeoneElse(person.to_string())),
+                    (true, None) | (false, Some(_)) => {
+                        Err(ActError::TickForSomeoneElse("that person".to_owned()))
+                    }
+                    (false, None) if self.standings().on_crew(by, None) => Ok(()),
+                    (false, None) => Err(ActError::NotOnCrew(by.clone())),
                 }
             }
             Fact::Clear(clear) => {
                 self.known(&clear.stops)?;
-                if crate::view::may_clear_now(&self.seen, by) {
+                if self.standings().may_clear(by, None) {
                     Ok(())
                 } else {
                     Err(ActError::NotEntitled(by.clone()))
@@ -408,37 +477,27 @@ pub fn digest(heads: &[String]) -> String {
 
 impl Causality for Visit {
     fn past_of(&self, record: RecordId) -> Past {
-        if let Some(past) = self.pasts.borrow().get(&record) {
-            return past.clone();
-        }
-        let change = self
-            .ledger
-            .log()
-            .iter()
-            .find(|c| c.writer == record.writer && c.records.contains(&record.n));
-        let covered = change.and_then(|c| self.ledger.records_at(&c.deps).ok());
-        let mut past = Past(covered.map(|c| c.last().clone()).unwrap_or_default());
-        // Within one change, each record has seen the one before it.
-        if record.n > 1 {
-            past.0.insert(record.writer, record.n - 1);
-        }
-        self.pasts.borrow_mut().insert(record, past.clone());
-        past
+        self.causes.past_of(record)
+    }
+
+    fn had_seen(&self, record: RecordId, other: RecordId) -> bool {
+        self.causes.had_seen(record, other)
     }
 
     fn past_at(&self, heads: &[String]) -> Option<Past> {
         let heads: Option<Vec<_>> = heads.iter().map(|h| h.parse().ok()).collect();
-        let covered = self.ledger.records_at(&heads?).ok()?;
-        Some(Past(covered.last().clone()))
+        self.causes.past_at(&heads?, |head| self.ledger.holds(head))
     }
 }
 
-/// The kind a record calls itself, where its text is an object with one named thing in `what`.
+/// The kind a record calls itself, where its text is an object with exactly one named thing in
+/// `what`.
 fn kind_of(body: &str) -> Option<String> {
     #[derive(Deserialize)]
     struct Named {
-        what: BTreeMap<String, serde_json::Value>,
+        what: BTreeMap<String, serde::de::IgnoredAny>,
     }
     let named: Named = serde_json::from_str(body).ok()?;
-    named.what.into_iter().next().map(|(kind, _)| kind)
+    let mut kinds = named.what.into_keys();
+    kinds.next().filter(|_| kinds.next().is_none())
 }

@@ -185,9 +185,7 @@ impl Check for Amend {
             FieldValue::LengthMm(value) => length("the length", Some(*value))?,
             FieldValue::MassG(value) => mass("the mass", Some(*value))?,
             FieldValue::N(n) => number("the count", f64::from(*n), "fish", 1.0, 100_000.0)?,
-            FieldValue::Species(species) => {
-                SpeciesName::new(species.as_str())?;
-            }
+            FieldValue::Species(species) => species.check()?,
             FieldValue::Marks(text) => words(text, "the marks")?,
             FieldValue::Anomalies(text) => words(text, "the anomalies")?,
             FieldValue::Pass(_) | FieldValue::LengthType(_) | FieldValue::Fate(_) => {}

@@ -183,24 +183,29 @@ pub struct Death {
     pub fish: Option<RecordId>,
 }
 
+/// The bucket's label, where one is given.
+fn bucket(label: Option<&BucketLabel>) -> Result<(), FactError> {
+    Ok(label.map_or(Ok(()), BucketLabel::check)?)
+}
+
 impl Check for Tally {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        SpeciesName::new(self.species.as_str())?;
+        self.species.check()?;
+        bucket(self.bucket.as_ref())?;
         count(self.n)
     }
 }
 
 impl Check for Escape {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        SpeciesName::new(self.species.as_str())?;
+        self.species.check()?;
         count(self.n)
     }
 }
 
 impl Check for Bucket {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        BucketLabel::new(self.label.as_str())?;
-        Ok(())
+        Ok(self.label.check()?)
     }
 }
 
@@ -216,7 +221,8 @@ pub(super) fn mass(what: &'static str, value: Option<f64>) -> Result<(), FactErr
 
 impl Check for Fish {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        SpeciesName::new(self.species.as_str())?;
+        self.species.check()?;
+        bucket(self.bucket.as_ref())?;
         length("the length", self.length_mm)?;
         mass("the mass", self.mass_g)?;
         if self.length_mm.is_some() && self.length_type.is_none() {
@@ -236,7 +242,8 @@ impl Check for Fish {
 
 impl Check for Batch {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        SpeciesName::new(self.species.as_str())?;
+        self.species.check()?;
+        bucket(self.bucket.as_ref())?;
         count(self.n)?;
         length("the shortest length", self.min_mm)?;
         length("the longest length", self.max_mm)?;
@@ -261,7 +268,7 @@ impl Check for Batch {
 
 impl Check for Death {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        SpeciesName::new(self.species.as_str())?;
+        self.species.check()?;
         count(self.n)?;
         if self.fish.is_some() && self.n != 1 {
             return Err(FactError::Incomplete(

@@ -126,29 +126,25 @@ pub struct ClockOffset {
 
 impl Check for Joined {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        clean(self.person.as_str(), "the person's name", NAME_MAX_CHARS)?;
-        Ok(())
+        Ok(self.person.check()?)
     }
 }
 
 impl Check for Left {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        clean(self.person.as_str(), "the person's name", NAME_MAX_CHARS)?;
-        Ok(())
+        Ok(self.person.check()?)
     }
 }
 
 impl Check for RoleTaken {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        clean(self.person.as_str(), "the person's name", NAME_MAX_CHARS)?;
-        Ok(())
+        Ok(self.person.check()?)
     }
 }
 
 impl Check for RoleLeft {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        clean(self.person.as_str(), "the person's name", NAME_MAX_CHARS)?;
-        Ok(())
+        Ok(self.person.check()?)
     }
 }
 
@@ -167,8 +163,7 @@ impl Check for Device {
 
 impl Check for DeviceHeld {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        clean(self.person.as_str(), "the person's name", NAME_MAX_CHARS)?;
-        Ok(())
+        Ok(self.person.check()?)
     }
 }
 

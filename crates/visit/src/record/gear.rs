@@ -113,6 +113,7 @@ pub struct GearEvent {
 
 impl Check for Setting {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        self.pack.check()?;
         number("the peak voltage", self.peak_v, "V", 1.0, 2_000.0)?;
         number_if("the pulse rate", self.pulse_rate_hz, "Hz", 0.1, 1_000.0)?;
         number_if("the pulse width", self.pulse_width_ms, "ms", 0.01, 1_000.0)?;
@@ -142,6 +143,9 @@ impl Check for Setting {
 impl Check for Trial {
     fn check(&self, why: Option<&str>) -> Result<(), FactError> {
         self.setting.check(why)?;
+        if let Some(species) = &self.species {
+            species.check()?;
+        }
         number_if("the distance", self.distance_m, "m", 0.0, 20.0)?;
         number_if("the recovery", self.upright_s, "s", 0.0, 3_600.0)?;
         number_if("the length", self.length_mm, "mm", 1.0, 3_000.0)?;
@@ -154,6 +158,7 @@ impl Check for Trial {
 
 impl Check for GearEvent {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        self.pack.check()?;
         if let Some(text) = &self.words {
             words(text, "the remark")?;
         }

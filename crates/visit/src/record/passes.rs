@@ -70,6 +70,7 @@ impl Check for PassClosed {
 
 impl Check for Counter {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        self.pack.check()?;
         number(
             "the counter at the start",
             self.start_s,

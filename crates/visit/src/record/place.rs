@@ -106,18 +106,21 @@ pub struct Water {
 
 impl Check for ReachLength {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        self.channel.check()?;
         number("the reach length", self.length_m, "m", 0.1, 20_000.0)
     }
 }
 
 impl Check for Width {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        self.channel.check()?;
         number("a width", self.width_m, "m", 0.0, 1_000.0)
     }
 }
 
 impl Check for NetEvent {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        self.channel.check()?;
         number_if("the mesh", self.mesh_mm, "mm", 0.5, 200.0)
     }
 }

@@ -58,6 +58,11 @@ fn item(text: &str) -> Result<(), FactError> {
     }
 }
 
+/// Whose line it is, where a line is ticked by each person.
+fn person(name: Option<&PersonName>) -> Result<(), FactError> {
+    Ok(name.map_or(Ok(()), PersonName::check)?)
+}
+
 fn stops(named: &[RecordId]) -> Result<(), FactError> {
     if named.is_empty() {
         Err(FactError::Incomplete("name the stop"))
@@ -68,12 +73,14 @@ fn stops(named: &[RecordId]) -> Result<(), FactError> {
 
 impl Check for Tick {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        person(self.person.as_ref())?;
         item(&self.item)
     }
 }
 
 impl Check for Untick {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
+        person(self.person.as_ref())?;
         item(&self.item)
     }
 }

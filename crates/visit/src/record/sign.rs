@@ -1,6 +1,6 @@
 //! Signatures on a state of the visit, and what comes after them.
 
-use gravelbar_ledger::RecordId;
+use gravelbar_ledger::{ChangeHash, RecordId};
 use serde::{Deserialize, Serialize};
 
 use super::{Check, FactError, reason};
@@ -8,7 +8,7 @@ use super::{Check, FactError, reason};
 /// A signature on exactly what the signer's device held.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Signature {
-    /// The document's heads, in hexadecimal, sorted.
+    /// The document's heads in their written form, sorted.
     pub heads: Vec<String>,
     /// SHA-256 over the heads, in hexadecimal: what is printed on the sheet.
     pub digest: String,
@@ -37,7 +37,7 @@ fn hexadecimal(text: &str) -> bool {
 
 impl Check for Signature {
     fn check(&self, _why: Option<&str>) -> Result<(), FactError> {
-        if self.heads.is_empty() || !self.heads.iter().all(|h| hexadecimal(h)) {
+        if self.heads.is_empty() || !self.heads.iter().all(|h| h.parse::<ChangeHash>().is_ok()) {
             return Err(FactError::Incomplete(
                 "a signature names the heads it covers",
             ));
@@ -45,7 +45,7 @@ impl Check for Signature {
         if !hexadecimal(&self.digest) {
             return Err(FactError::Incomplete("a signature carries a digest"));
         }
-        if !self.not_heard.is_empty() && self.not_heard.len() > 200 {
+        if self.not_heard.len() > 200 {
             return Err(FactError::Incomplete("too many devices are named"));
         }
         Ok(())

@@ -1,12 +1,15 @@
 //! Which value of a field counts, and which stand beside it.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use gravelbar_ledger::RecordId;
 
 use super::flag::{Flag, FlagKind};
 use super::named::Named;
-use super::seen::{Causality, Seen};
+use super::seen::Seen;
 use super::{Rival, Settled};
-use crate::record::{Amend, Fact, FieldName, FieldValue, Scope};
+use crate::names::{PassKey, SpeciesName};
+use crate::record::{Amend, Fact, FieldName, FieldValue};
 
 fn amend(seen: &Seen) -> Option<&Amend> {
     match &seen.entry.what {
@@ -15,21 +18,24 @@ fn amend(seen: &Seen) -> Option<&Amend> {
     }
 }
 
-/// The amendments of one field that no other amendment of it replaces, newest last.
-fn standing<'a>(amends: &[&'a Seen]) -> Vec<&'a Seen> {
-    amends
-        .iter()
-        .filter(|candidate| {
-            !amends.iter().any(|other| {
-                other.lamport > candidate.lamport
-                    && amend(other).is_some_and(|a| a.replaces.contains(&candidate.id))
-            })
-        })
-        .copied()
-        .collect()
-}
+/// The most values written out in one flag; the rest are in its list of records.
+pub(super) const SAID_AT_MOST: usize = 5;
 
-impl Named<'_> {
+impl<'a> Named<'a> {
+    /// The amendments of one field that no other amendment of it has seen and replaces, newest
+    /// last.
+    fn standing(&self, amends: &[&'a Seen]) -> Vec<&'a Seen> {
+        let here: BTreeSet<RecordId> = amends.iter().map(|s| s.id).collect();
+        let mut replaced: BTreeSet<RecordId> = BTreeSet::new();
+        for s in amends {
+            let named = amend(s).map_or(&[][..], |a| &a.replaces);
+            let reached = named.iter().filter(|r| here.contains(r));
+            replaced.extend(reached.filter(|r| self.had_seen(s, **r)));
+        }
+        let standing = amends.iter().filter(|s| !replaced.contains(&s.id));
+        standing.copied().collect()
+    }
+
     /// The value of `field` of `origin`: what was recorded, unless amended. Of amendments that
     /// had not seen each other the newest by cause counts meanwhile, ties by record name, and the
     /// others stand beside it.
@@ -44,7 +50,8 @@ impl Named<'_> {
             .amends
             .get(&(origin.id, field))
             .map_or(&[][..], Vec::as_slice);
-        let mut values: Vec<(T, &Seen)> = standing(amends)
+        let mut values: Vec<(T, &Seen)> = self
+            .standing(amends)
             .into_iter()
             .filter_map(|s| amend(s).and_then(|a| read(&a.set)).map(|value| (value, s)))
             .collect();
@@ -89,25 +96,30 @@ impl Named<'_> {
 
     /// Flags fields with several standing values, records voided by someone who hadn't seen an
     /// edit, and records a rename was meant to reach but had not seen.
-    pub(super) fn flag_amendments(&self, causality: &impl Causality, flags: &mut Vec<Flag>) {
+    pub(super) fn flag_amendments(&self, flags: &mut Vec<Flag>) {
         for ((of, field), amends) in &self.amends {
-            let standing = standing(amends);
+            let standing = self.standing(amends);
             let Some((last, earlier)) = standing.split_last() else {
                 continue;
             };
             let set = |s: &Seen| amend(s).map(|a| a.set.clone());
             if earlier.iter().any(|s| set(s) != set(last)) {
-                let who: Vec<String> = standing
+                let mut who: Vec<String> = standing
                     .iter()
+                    .skip(standing.len().saturating_sub(SAID_AT_MOST))
                     .map(|s| format!("{} by {}", said(s), s.entry.by))
                     .collect();
+                if standing.len() > who.len() {
+                    who.insert(0, format!("{} others", standing.len() - who.len()));
+                }
                 flags.push(Flag {
                     kind: FlagKind::Disagreement,
                     about: std::iter::once(*of)
                         .chain(standing.iter().map(|s| s.id))
                         .collect(),
                     words: format!(
-                        "two values for the {} of one record: {}. The last one counts until someone settles it",
+                        "{} values for the {} of one record: {}. The last one counts until someone settles it",
+                        standing.len(),
                         field.words(),
                         who.join("; ")
                     ),
@@ -115,21 +127,28 @@ impl Named<'_> {
             }
         }
         self.flag_voided_edits(flags);
-        self.flag_scopes(causality, flags);
+        self.flag_scopes(flags);
     }
 
     fn flag_voided_edits(&self, flags: &mut Vec<Flag>) {
         for (of, voids) in self.all_voids() {
+            let known: BTreeSet<RecordId> = voids
+                .iter()
+                .filter_map(|v| match &v.entry.what {
+                    Fact::Void(void) => Some(&void.seen),
+                    _ => None,
+                })
+                .flatten()
+                .copied()
+                .collect();
+            // An edit by someone who knew of a void is no surprise to anybody.
+            let knew = |edit: &Seen| voids.iter().any(|v| self.had_seen(edit, v.id));
             let unseen: Vec<RecordId> = self
                 .amends
                 .range((of, FieldName::Pass)..=(of, FieldName::Anomalies))
                 .flat_map(|(_, amends)| amends.iter())
-                .filter(|a| {
-                    !voids.iter().any(
-                        |v| matches!(&v.entry.what, Fact::Void(void) if void.seen.contains(&a.id)),
-                    )
-                })
-                .map(|a| a.id)
+                .filter(|edit| !known.contains(&edit.id) && !knew(edit))
+                .map(|edit| edit.id)
                 .collect();
             if let (Some(void), false) = (voids.first(), unseen.is_empty()) {
                 flags.push(Flag {
@@ -147,52 +166,81 @@ impl Named<'_> {
         }
     }
 
-    fn flag_scopes(&self, causality: &impl Causality, flags: &mut Vec<Flag>) {
-        for s in self.seen {
+    /// Flags each record that a change of many was meant to reach and had not seen, at the newest
+    /// such change of its scope and field.
+    fn flag_scopes(&self, flags: &mut Vec<Flag>) {
+        let mut changes: BTreeMap<(Reach<'_>, FieldName), Vec<Change<'_>>> = BTreeMap::new();
+        for s in self.seen.iter().filter(|s| !self.is_voided(s.id)) {
             let Some((amend, scope)) =
                 amend(s).and_then(|a| a.scope.as_ref().map(|scope| (a, scope)))
             else {
                 continue;
             };
-            if self.is_voided(s.id) {
-                continue;
+            changes
+                .entry((
+                    (scope.pass.as_ref(), scope.species.as_ref()),
+                    amend.set.name(),
+                ))
+                .or_default()
+                .push((s, amend.of.iter().copied().collect()));
+        }
+        if changes.is_empty() {
+            return;
+        }
+        let mut missed: BTreeMap<RecordId, (&Seen, Vec<RecordId>)> = BTreeMap::new();
+        for r in self.seen.iter().filter(|r| !self.is_voided(r.id)) {
+            for scope in reached_by(&r.entry.what) {
+                let first = (scope, FieldName::Pass);
+                for ((_, field), changes) in changes.range(first..=(scope, FieldName::Anomalies)) {
+                    if self.amends.contains_key(&(r.id, *field)) {
+                        continue;
+                    }
+                    let newest = changes
+                        .iter()
+                        .rev()
+                        .find(|(s, of)| !of.contains(&r.id) && !self.had_seen(s, r.id));
+                    if let Some((s, _)) = newest {
+                        missed.entry(s.id).or_insert((s, Vec::new())).1.push(r.id);
+                    }
+                }
             }
-            let past = causality.past_of(s.id);
-            let missed: Vec<RecordId> = self
-                .seen
-                .iter()
-                .filter(|r| reaches(scope, &r.entry.what))
-                .filter(|r| !amend.of.contains(&r.id) && !past.contains(r.id))
-                .filter(|r| !self.amends.contains_key(&(r.id, amend.set.name())))
-                .filter(|r| !self.is_voided(r.id))
-                .map(|r| r.id)
-                .collect();
-            if !missed.is_empty() {
-                flags.push(Flag {
-                    kind: FlagKind::ArrivedAfterChange,
-                    words: format!(
-                        "{} records arrived that the change “{}” by {} was meant to reach but had not seen: confirm it for them or leave them",
-                        missed.len(),
-                        said(s),
-                        s.entry.by
-                    ),
-                    about: std::iter::once(s.id).chain(missed).collect(),
-                });
-            }
+        }
+        for (s, missed) in missed.into_values() {
+            flags.push(Flag {
+                kind: FlagKind::ArrivedAfterChange,
+                words: format!(
+                    "{} records arrived that the change “{}” by {} was meant to reach but had not seen: confirm it for them or leave them",
+                    missed.len(),
+                    said(s),
+                    s.entry.by
+                ),
+                about: std::iter::once(s.id).chain(missed).collect(),
+            });
         }
     }
 }
 
-/// Whether a change with this scope was meant to reach the fact as it was recorded.
-fn reaches(scope: &Scope, fact: &Fact) -> bool {
-    let (pass, species) = match fact {
-        Fact::Fish(fish) => (&fish.pass, &fish.species),
-        Fact::Batch(batch) => (&batch.pass, &batch.species),
-        _ => return false,
+/// A change of many with the records it names.
+type Change<'a> = (&'a Seen, BTreeSet<RecordId>);
+
+/// A scope, part by part.
+type Reach<'a> = (Option<&'a PassKey>, Option<&'a SpeciesName>);
+
+/// The scopes that were meant to reach a fact as it was recorded. A scope without pass and
+/// species reaches nothing.
+fn reached_by(fact: &Fact) -> impl Iterator<Item = Reach<'_>> {
+    let of = match fact {
+        Fact::Fish(fish) => Some((&fish.pass, &fish.species)),
+        Fact::Batch(batch) => Some((&batch.pass, &batch.species)),
+        _ => None,
     };
-    scope.pass.as_ref().is_none_or(|p| p == pass)
-        && scope.species.as_ref().is_none_or(|s| s == species)
-        && (scope.pass.is_some() || scope.species.is_some())
+    of.into_iter().flat_map(|(pass, species)| {
+        [
+            (Some(pass), Some(species)),
+            (Some(pass), None),
+            (None, Some(species)),
+        ]
+    })
 }
 
 /// An amendment's new value in words.

@@ -1,8 +1,9 @@
 //! Taps, fish, batches, deaths and buckets, each with its amendments.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::TimeDelta;
+use gravelbar_ledger::DeviceTag;
 
 use super::flag::{Flag, FlagKind};
 use super::named::Named;
@@ -211,38 +212,13 @@ impl Named<'_> {
             })
             .collect();
         // A fish dies once, however many people write it down.
-        let mut dead = std::collections::BTreeSet::new();
+        let mut dead = BTreeSet::new();
         for death in deaths.iter_mut().filter(|d| !d.out) {
             if let Some(fish) = death.fish {
                 death.out = !dead.insert(fish);
             }
         }
-        let standing: Vec<&DeathView> = deaths.iter().filter(|d| !d.out).collect();
-        for (place, later) in standing.iter().enumerate() {
-            for earlier in &standing[..place] {
-                let both_attached = earlier.fish.is_some() && later.fish.is_some();
-                let apart = (later.stamp.corrected - earlier.stamp.corrected).abs();
-                if !both_attached
-                    && earlier.species.value == later.species.value
-                    && earlier.pass.value == later.pass.value
-                    && earlier.stamp.id.writer.device != later.stamp.id.writer.device
-                    && apart <= SAME_DEATH_WITHIN
-                {
-                    flags.push(Flag {
-                        kind: FlagKind::Perhaps1Death,
-                        about: vec![earlier.stamp.id, later.stamp.id],
-                        words: format!(
-                            "{} and {} each logged a dead {} of pass {} {} min apart: if it is one fish, join the two records; until then both count",
-                            earlier.stamp.by,
-                            later.stamp.by,
-                            later.species.value,
-                            later.pass.value,
-                            apart.num_minutes()
-                        ),
-                    });
-                }
-            }
-        }
+        flag_perhaps_one(&deaths, flags);
         deaths
     }
 
@@ -263,5 +239,48 @@ impl Named<'_> {
                 .push(self.dated(s, bucket.moment));
         }
         buckets.into_values().collect()
+    }
+}
+
+/// Asks about each death that follows one of the same species and pass on another device: about
+/// the nearest before it, so that a day of many deaths asks once for each.
+fn flag_perhaps_one(deaths: &[DeathView], flags: &mut Vec<Flag>) {
+    let mut alike: BTreeMap<(&SpeciesName, &PassKey), Vec<&DeathView>> = BTreeMap::new();
+    for death in deaths.iter().filter(|d| !d.out) {
+        let same = (&death.species.value, &death.pass.value);
+        alike.entry(same).or_default().push(death);
+    }
+    for ((species, pass), mut alike) in alike {
+        alike.sort_by_key(|d| (d.stamp.corrected, d.stamp.lamport, d.stamp.id));
+        // The last death of each device, with and without a fish named.
+        let mut last: BTreeMap<(DeviceTag, bool), &DeathView> = BTreeMap::new();
+        for later in alike {
+            let device = later.stamp.id.writer.device;
+            let attached = later.fish.is_some();
+            let nearest = last
+                .iter()
+                // Two deaths of two fish are two.
+                .filter(|((of, tied), _)| *of != device && !(*tied && attached))
+                .map(|(_, death)| *death)
+                .max_by_key(|d| (d.stamp.corrected, d.stamp.lamport, d.stamp.id));
+            if let Some(before) = nearest {
+                let apart = later.stamp.corrected - before.stamp.corrected;
+                if apart <= SAME_DEATH_WITHIN {
+                    let mut both = [before, later];
+                    both.sort_by_key(|d| (d.stamp.lamport, d.stamp.id));
+                    flags.push(Flag {
+                        kind: FlagKind::Perhaps1Death,
+                        about: both.iter().map(|d| d.stamp.id).collect(),
+                        words: format!(
+                            "{} and {} each logged a dead {species} of pass {pass} {} min apart: if it is one fish, join the two records; until then both count",
+                            both[0].stamp.by,
+                            both[1].stamp.by,
+                            apart.num_minutes()
+                        ),
+                    });
+                }
+            }
+            last.insert((device, attached), later);
+        }
     }
 }

@@ -4,57 +4,103 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use gravelbar_ledger::DeviceTag;
 
+use super::flag::{Flag, FlagKind};
 use super::named::Named;
-use super::safety::Leaving;
 use super::seen::Seen;
+use super::standing::Standings;
 use super::{DeviceView, PersonView, RoleChange};
 use crate::names::PersonName;
-use crate::record::{Fact, Role};
+use crate::record::{Fact, Left, Role};
 
-/// People whose leaving has seen every record that puts them on the crew. Someone who was put on
-/// the crew out of sight of their leaving is still here.
-pub(super) fn gone(seen: &[Seen], leavings: &[Leaving<'_>]) -> BTreeSet<PersonName> {
-    let arrivals = arrivals(seen);
-    leavings
-        .iter()
-        .filter(|l| {
-            arrivals
-                .get(&l.left.person)
-                .is_some_and(|records| records.iter().all(|r| l.past.contains(r.id)))
-        })
-        .map(|l| l.left.person.clone())
-        .collect()
+/// The crew as the checklist sees it.
+pub(super) struct Crew<'a> {
+    pub(super) standings: Standings<'a>,
+    /// The records that put each person on the crew: joining or taking a role, or, for someone
+    /// nobody listed, the work they did in the water. Whoever works there is waited for.
+    pub(super) arrivals: BTreeMap<&'a PersonName, Vec<&'a Seen>>,
+    /// Leavings that count, by person: said by themselves, or by whoever may clear a stop.
+    pub(super) left: BTreeMap<&'a PersonName, Vec<(&'a Seen, &'a Left)>>,
+    /// People whose leaving has seen every record that puts them on the crew. Someone who was put
+    /// on the crew out of sight of their leaving is still here.
+    pub(super) gone: BTreeSet<&'a PersonName>,
 }
 
-/// Whether a person holds, on this device, a role that may clear a stop.
-pub(crate) fn may_clear_now(seen: &[Seen], person: &PersonName) -> bool {
-    let mut held = BTreeSet::new();
-    for s in seen {
-        match &s.entry.what {
-            Fact::RoleTaken(t) if t.person == *person => {
-                held.insert(t.role);
+/// Netting and energising.
+fn is_work_in_the_water(fact: &Fact) -> bool {
+    matches!(
+        fact,
+        Fact::Tally(_)
+            | Fact::Escape(_)
+            | Fact::Setting(_)
+            | Fact::Trial(_)
+            | Fact::EnergiserOff(_)
+    )
+}
+
+impl<'a> Named<'a> {
+    pub(super) fn crew(&self, flags: &mut Vec<Flag>) -> Crew<'a> {
+        let standings = Standings::read(self.seen, self.causality);
+        let mut arrivals = standings.arrivals().clone();
+        let mut unlisted: BTreeMap<&PersonName, Vec<&Seen>> = BTreeMap::new();
+        for s in self
+            .seen
+            .iter()
+            .filter(|s| is_work_in_the_water(&s.entry.what))
+        {
+            if !arrivals.contains_key(&s.entry.by) {
+                unlisted.entry(&s.entry.by).or_default().push(s);
             }
-            Fact::RoleLeft(l) if l.person == *person => {
-                held.remove(&l.role);
+        }
+        for (person, works) in &unlisted {
+            flags.push(Flag {
+                kind: FlagKind::NotListed,
+                about: works.iter().take(1).map(|s| s.id).collect(),
+                words: format!(
+                    "{person} nets or runs a pack without being on the crew's list: add them, or correct the name; their checks are asked for meanwhile"
+                ),
+            });
+        }
+        arrivals.extend(unlisted);
+
+        let mut left: BTreeMap<&PersonName, Vec<(&Seen, &Left)>> = BTreeMap::new();
+        for s in self.seen {
+            let Fact::Left(leaving) = &s.entry.what else {
+                continue;
+            };
+            let own = leaving.person == s.entry.by;
+            if s.entry.check().is_err() {
+                continue;
             }
-            _ => {}
+            if own || standings.may_clear(&s.entry.by, Some(s.id)) {
+                left.entry(&leaving.person).or_default().push((s, leaving));
+            } else {
+                flags.push(Flag {
+                    kind: FlagKind::NoEffect,
+                    about: vec![s.id],
+                    words: format!(
+                        "{} noted that {} went home without being crew lead or safety lead: the checklist still waits for {}, whose roles have to be taken again",
+                        s.entry.by, leaving.person, leaving.person
+                    ),
+                });
+            }
+        }
+        let gone = left
+            .iter()
+            .filter(|(person, left)| {
+                arrivals.get(*person).is_some_and(|records| {
+                    let knew_all = |s: &Seen| records.iter().all(|r| self.had_seen(s, r.id));
+                    left.iter().any(|(s, _)| knew_all(s))
+                })
+            })
+            .map(|(person, _)| *person)
+            .collect();
+        Crew {
+            standings,
+            arrivals,
+            left,
+            gone,
         }
     }
-    held.contains(&Role::Lead) || held.contains(&Role::SafetyLead)
-}
-
-/// The records that put each person on the crew.
-pub(super) fn arrivals(seen: &[Seen]) -> BTreeMap<PersonName, Vec<&Seen>> {
-    let mut arrivals: BTreeMap<PersonName, Vec<&Seen>> = BTreeMap::new();
-    for s in seen {
-        let person = match &s.entry.what {
-            Fact::Joined(joined) => &joined.person,
-            Fact::RoleTaken(taken) => &taken.person,
-            _ => continue,
-        };
-        arrivals.entry(person.clone()).or_default().push(s);
-    }
-    arrivals
 }
 
 impl Named<'_> {
@@ -77,34 +123,21 @@ impl Named<'_> {
             .collect()
     }
 
-    pub(super) fn people(&self, gone: &BTreeSet<PersonName>) -> Vec<PersonView> {
-        let mut roles: BTreeMap<PersonName, BTreeSet<Role>> = BTreeMap::new();
-        for s in self.seen {
-            match &s.entry.what {
-                Fact::RoleTaken(t) => {
-                    roles.entry(t.person.clone()).or_default().insert(t.role);
-                }
-                Fact::RoleLeft(l) => {
-                    roles.entry(l.person.clone()).or_default().remove(&l.role);
-                }
-                _ => {}
-            }
+    pub(super) fn people(&self, crew: &Crew<'_>) -> Vec<PersonView> {
+        let mut devices: BTreeMap<PersonName, Vec<DeviceTag>> = BTreeMap::new();
+        for (tag, holder) in self.holders() {
+            devices.entry(holder).or_default().push(tag);
         }
-        let holders = self.holders();
-        arrivals(self.seen)
-            .into_keys()
+        crew.arrivals
+            .keys()
             .map(|name| PersonView {
-                roles: roles
-                    .get(&name)
-                    .map(|r| r.iter().copied().collect())
-                    .unwrap_or_default(),
-                devices: holders
-                    .iter()
-                    .filter(|(_, holder)| **holder == name)
-                    .map(|(tag, _)| *tag)
+                name: (*name).clone(),
+                roles: Role::ALL
+                    .into_iter()
+                    .filter(|role| crew.standings.held(name, *role, None))
                     .collect(),
-                left: gone.contains(&name),
-                name,
+                devices: devices.remove(name).unwrap_or_default(),
+                left: crew.gone.contains(name),
             })
             .collect()
     }

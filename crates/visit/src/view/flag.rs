@@ -27,6 +27,10 @@ pub enum FlagKind {
     OddValue,
     /// A record names another that isn't here, or that its author can't have seen.
     NamesUnseen,
+    /// A record does to another what can't be done to it; that has no effect.
+    NoEffect,
+    /// Someone works in the water without being on the crew's list.
+    NotListed,
     /// A stop was cleared by someone without the role to do so; the stop holds.
     ClearWithoutRole,
     /// A tick by somebody else; it doesn't count.

@@ -1,12 +1,14 @@
 //! What a fact said before, who changed it, when and why.
 
+use std::collections::BTreeMap;
+
 use gravelbar_ledger::RecordId;
 use serde::Serialize;
 
 use super::Stamp;
 use super::amended::{in_words, said};
 use super::clocks::Clocks;
-use super::seen::Seen;
+use super::seen::{Causality, Seen};
 use crate::record::{Fact, FieldName, FieldValue};
 
 /// One step in the life of a record.
@@ -22,19 +24,23 @@ pub struct HistoryLine {
 
 /// The life of one record, in order by cause: how it was recorded, and every record that names
 /// it, undos of undos and lifted voids included.
-pub(super) fn history(seen: &[Seen], id: RecordId) -> Vec<HistoryLine> {
+pub(super) fn history(seen: &[Seen], causality: &dyn Causality, id: RecordId) -> Vec<HistoryLine> {
     let clocks = Clocks::read(seen);
-    // Records about this one, and records about those.
-    let mut about = std::collections::BTreeSet::from([id]);
+    // This record, records about it, and records about those, as far as they reached.
+    let mut told = Told {
+        causality,
+        id,
+        about: BTreeMap::new(),
+    };
     let mut lines = Vec::new();
     for s in seen {
         let what = if s.id == id {
             Some(recorded(&s.entry.what))
         } else {
-            step(seen, &about, s)
+            told.step(s)
         };
         if let Some(what) = what {
-            about.insert(s.id);
+            told.about.insert(s.id, s);
             lines.push(HistoryLine {
                 stamp: Stamp {
                     id: s.id,
@@ -60,6 +66,12 @@ fn recorded(fact: &Fact) -> String {
             parts.join(", ")
         }
         Fact::Batch(batch) => format!("{} {}, pass {}", batch.n, batch.species, batch.pass),
+        Fact::Escape(escape) => {
+            format!(
+                "{} {} escaped, pass {}",
+                escape.n, escape.species, escape.pass
+            )
+        }
         Fact::Tally(tally) => format!("{} {}, pass {}", tally.n, tally.species, tally.pass),
         Fact::Counter(counter) => format!(
             "pack {}, pass {}: {} s to {} s",
@@ -72,57 +84,97 @@ fn recorded(fact: &Fact) -> String {
     format!("recorded: {detail}")
 }
 
-/// What `s` did to any of the records `about`.
-fn step(seen: &[Seen], about: &std::collections::BTreeSet<RecordId>, s: &Seen) -> Option<String> {
-    let touches = |named: &[RecordId]| named.iter().find(|r| about.contains(r)).copied();
-    match &s.entry.what {
-        Fact::Amend(amend) => {
-            let of = touches(&amend.of)?;
-            let was = before(seen, of, amend.set.name(), &amend.replaces);
-            Some(match was {
-                Some(was) => format!("{}, was {was}", said(s)),
-                None => said(s),
-            })
-        }
-        Fact::Void(void) => touches(&[void.of]).map(|_| "voided".to_owned()),
-        Fact::Restore(restore) => touches(&restore.voids).map(|_| "restored".to_owned()),
-        Fact::Undo(undo) => touches(&[undo.of]).map(|_| "undone".to_owned()),
-        Fact::SameThing(same) => touches(&same.records)
-            .map(|_| "joined with another record of the same thing".to_owned()),
-        Fact::Counter(counter) => touches(&counter.replaces)
-            .map(|_| format!("replaced by {} s to {} s", counter.start_s, counter.end_s)),
-        Fact::ReachLength(length) => {
-            touches(&length.replaces).map(|_| format!("replaced by {} m", length.length_m))
-        }
-        Fact::Clear(clear) => touches(&clear.stops).map(|_| "cleared".to_owned()),
-        Fact::EnergiserOff(off) => {
-            touches(&off.stops).map(|_| "energiser confirmed off".to_owned())
-        }
-        Fact::Tick(tick) => touches(&tick.clears).map(|_| "answered by a tick".to_owned()),
-        Fact::AcceptLate(accept) => {
-            touches(&accept.records).map(|_| "accepted after the signature".to_owned())
-        }
-        Fact::Reopen(reopen) => touches(&[reopen.signature]).map(|_| "opened again".to_owned()),
-        Fact::Death(death) => death
-            .fish
-            .filter(|f| about.contains(f))
-            .map(|_| "logged dead".to_owned()),
-        _ => None,
-    }
+/// What has been told of a record so far.
+struct Told<'a> {
+    causality: &'a dyn Causality,
+    id: RecordId,
+    about: BTreeMap<RecordId, &'a Seen>,
 }
 
-/// What a field said before an amendment that names the ones it replaces.
-fn before(seen: &[Seen], of: RecordId, field: FieldName, replaces: &[RecordId]) -> Option<String> {
-    let replaced: Vec<String> = seen
-        .iter()
-        .filter(|s| replaces.contains(&s.id))
-        .map(said)
-        .collect();
-    if !replaced.is_empty() {
-        return Some(replaced.join(" and "));
+impl<'a> Told<'a> {
+    /// The first of the records named by `s` that is told of and that its author had seen.
+    fn touched(&self, s: &Seen, named: &[RecordId]) -> Option<&'a Seen> {
+        let mut told = named.iter().filter_map(|id| self.about.get(id).copied());
+        told.find(|t| self.causality.had_seen(s.id, t.id))
     }
-    let origin = seen.iter().find(|s| s.id == of)?;
-    first_value(&origin.entry.what, field).map(|value| in_words(&value))
+
+    /// What `s` did to the record or to what was told of it.
+    fn step(&self, s: &Seen) -> Option<String> {
+        match &s.entry.what {
+            Fact::Amend(amend) => {
+                let of = self.touched(s, &amend.of)?;
+                let field = amend.set.name();
+                Some(match self.before(s, of, field, &amend.replaces) {
+                    Some(was) => format!("{}, was {was}", said(s)),
+                    None => said(s),
+                })
+            }
+            Fact::Void(void) => self.touched(s, &[void.of]).map(|t| match &t.entry.what {
+                _ if t.id == self.id => "voided".to_owned(),
+                Fact::Amend(_) => format!("correction voided: {}", said(t)),
+                other => format!("{} voided", other.kind().replace('_', " ")),
+            }),
+            Fact::Restore(restore) => self
+                .touched(s, &restore.voids)
+                .map(|_| "restored".to_owned()),
+            Fact::Undo(undo) => self.touched(s, &[undo.of]).map(|t| match t.id == self.id {
+                true => "undone".to_owned(),
+                false => "undo taken back".to_owned(),
+            }),
+            Fact::SameThing(same) => self
+                .touched(s, &same.records)
+                .map(|_| "joined with another record of the same thing".to_owned()),
+            Fact::Counter(counter) => self
+                .touched(s, &counter.replaces)
+                .map(|_| format!("replaced by {} s to {} s", counter.start_s, counter.end_s)),
+            Fact::ReachLength(length) => self
+                .touched(s, &length.replaces)
+                .map(|_| format!("replaced by {} m", length.length_m)),
+            Fact::Clear(clear) => self.touched(s, &clear.stops).map(|_| "cleared".to_owned()),
+            Fact::EnergiserOff(off) => self
+                .touched(s, &off.stops)
+                .map(|_| "energiser confirmed off".to_owned()),
+            Fact::Tick(tick) => self
+                .touched(s, &tick.clears)
+                .map(|_| "answered by a tick".to_owned()),
+            Fact::Left(left) => self
+                .touched(s, &left.seen)
+                .map(|_| format!("answered: {} went home", left.person)),
+            Fact::AcceptLate(accept) => self
+                .touched(s, &accept.records)
+                .map(|_| "accepted after the signature".to_owned()),
+            Fact::Reopen(reopen) => self
+                .touched(s, &[reopen.signature])
+                .map(|_| "opened again".to_owned()),
+            Fact::Death(death) => self
+                .touched(s, death.fish.as_slice())
+                .map(|_| "logged dead".to_owned()),
+            _ => None,
+        }
+    }
+
+    /// What a field said before an amendment: the ones it had seen and replaces, or what was
+    /// first recorded.
+    fn before(
+        &self,
+        s: &Seen,
+        of: &Seen,
+        field: FieldName,
+        replaces: &[RecordId],
+    ) -> Option<String> {
+        let replaced: Vec<String> = replaces
+            .iter()
+            .filter_map(|id| self.about.get(id))
+            .filter(|r| matches!(&r.entry.what, Fact::Amend(a) if a.set.name() == field))
+            .filter(|r| self.causality.had_seen(s.id, r.id))
+            .map(|r| said(r))
+            .collect();
+        if replaced.is_empty() {
+            first_value(&of.entry.what, field).map(|value| in_words(&value))
+        } else {
+            Some(replaced.join(" and "))
+        }
+    }
 }
 
 /// A field as it was first recorded.

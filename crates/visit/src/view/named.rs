@@ -7,13 +7,14 @@ use gravelbar_ledger::RecordId;
 
 use super::clocks::Clocks;
 use super::flag::{Flag, FlagKind};
-use super::seen::Seen;
+use super::seen::{Causality, Seen};
 use super::{Dated, Stamp};
 use crate::record::{Fact, FieldName};
 
 /// All records in order by cause, with indexes.
 pub(super) struct Named<'a> {
     pub(super) seen: &'a [Seen],
+    pub(super) causality: &'a dyn Causality,
     pub(super) clocks: Clocks,
     places: BTreeMap<RecordId, usize>,
     voids: BTreeMap<RecordId, Vec<&'a Seen>>,
@@ -24,9 +25,14 @@ pub(super) struct Named<'a> {
 
 impl<'a> Named<'a> {
     /// Indexes `seen`, which is in order by cause.
-    pub(super) fn new(seen: &'a [Seen], flags: &mut Vec<Flag>) -> Self {
+    pub(super) fn new(
+        seen: &'a [Seen],
+        causality: &'a dyn Causality,
+        flags: &mut Vec<Flag>,
+    ) -> Self {
         let mut named = Self {
             seen,
+            causality,
             clocks: Clocks::read(seen),
             places: seen.iter().enumerate().map(|(i, s)| (s.id, i)).collect(),
             voids: BTreeMap::new(),
@@ -46,47 +52,49 @@ impl<'a> Named<'a> {
         self.places.get(&id).map(|place| &self.seen[*place])
     }
 
-    /// The record `namer` names, if it is here and can have been seen by its author. Whatever an
-    /// author has seen stands lower in the order by cause, so names can never form a circle.
-    fn target(&self, namer: &Seen, id: RecordId, flags: &mut Vec<Flag>) -> Option<&'a Seen> {
-        let target = self.record(id).filter(|t| t.lamport < namer.lamport);
-        if target.is_none() {
-            flags.push(Flag {
-                kind: FlagKind::NamesUnseen,
-                about: vec![namer.id],
-                words: format!(
-                    "a “{}” by {} names record {id}, which isn't here or came later: that part has no effect",
-                    namer.entry.what.kind(),
-                    namer.entry.by
-                ),
-            });
+    /// Whether the author of `later` held `earlier` when writing it.
+    pub(super) fn had_seen(&self, later: &Seen, earlier: RecordId) -> bool {
+        self.causality.had_seen(later.id, earlier)
+    }
+
+    /// Those of the records `namer` names that are here and that its author had seen: a decision
+    /// covers no more, and since nobody has seen what comes later, names can never form a circle.
+    fn targets(&self, namer: &Seen, ids: &[RecordId], flags: &mut Vec<Flag>) -> Vec<&'a Seen> {
+        let targets: Vec<&Seen> = ids
+            .iter()
+            .filter(|id| self.had_seen(namer, **id))
+            .filter_map(|id| self.record(*id))
+            .collect();
+        if targets.len() < ids.len() {
+            flags.push(names_unseen(namer, ids.len() - targets.len()));
         }
-        target
+        targets
     }
 
     fn read_voids(&mut self, flags: &mut Vec<Flag>) {
-        let lifted: BTreeSet<RecordId> = self
-            .seen
-            .iter()
-            .filter_map(|s| match &s.entry.what {
-                Fact::Restore(restore) => Some((s, &restore.voids)),
-                _ => None,
-            })
-            .flat_map(|(s, voids)| voids.iter().map(move |v| (s, *v)))
-            .filter(|(s, v)| self.target(s, *v, flags).is_some())
-            .map(|(_, v)| v)
-            .collect();
+        let mut lifted = BTreeSet::new();
+        for s in self.seen {
+            let Fact::Restore(restore) = &s.entry.what else {
+                continue;
+            };
+            for target in self.targets(s, &restore.voids, flags) {
+                if matches!(target.entry.what, Fact::Void(_)) {
+                    lifted.insert(target.id);
+                } else {
+                    flags.push(no_effect(s, target));
+                }
+            }
+        }
         for s in self.seen {
             let Fact::Void(void) = &s.entry.what else {
                 continue;
             };
-            let Some(target) = self.target(s, void.of, flags) else {
-                continue;
-            };
-            // Nothing about safety or signatures can be taken out by a void: an objection or a
-            // stop would vanish without anyone answering it.
-            if may_be_voided(&target.entry.what) && !lifted.contains(&s.id) {
-                self.voids.entry(void.of).or_default().push(s);
+            for target in self.targets(s, &[void.of], flags) {
+                if !may_be_voided(&target.entry.what) {
+                    flags.push(no_effect(s, target));
+                } else if !lifted.contains(&s.id) {
+                    self.voids.entry(target.id).or_default().push(s);
+                }
             }
         }
     }
@@ -97,16 +105,12 @@ impl<'a> Named<'a> {
             let Fact::Undo(undo) = &s.entry.what else {
                 continue;
             };
-            if self.undone.contains(&s.id) {
-                continue;
-            }
-            if let Some(target) = self.target(s, undo.of, flags)
-                && matches!(
-                    target.entry.what,
-                    Fact::Tally(_) | Fact::Escape(_) | Fact::Undo(_)
-                )
-            {
-                self.undone.insert(undo.of);
+            for target in self.targets(s, &[undo.of], flags) {
+                if !may_be_undone(&target.entry.what) {
+                    flags.push(no_effect(s, target));
+                } else if !self.undone.contains(&s.id) {
+                    self.undone.insert(target.id);
+                }
             }
         }
     }
@@ -119,18 +123,23 @@ impl<'a> Named<'a> {
             if self.voids.contains_key(&s.id) {
                 continue;
             }
-            for of in &amend.of {
-                if self.target(s, *of, flags).is_some() {
-                    self.amends
-                        .entry((*of, amend.set.name()))
-                        .or_default()
-                        .push(s);
+            let field = amend.set.name();
+            for target in self.targets(s, &amend.of, flags) {
+                if !has_field(&target.entry.what, field) {
+                    flags.push(no_effect(s, target));
+                    continue;
+                }
+                let amends = self.amends.entry((target.id, field)).or_default();
+                // One amendment may name a record twice.
+                if amends.last().is_none_or(|last| last.id != s.id) {
+                    amends.push(s);
                 }
             }
         }
     }
 
     fn read_same(&mut self, flags: &mut Vec<Flag>) {
+        let mut joined = Joined::default();
         for s in self.seen {
             let Fact::SameThing(same) = &s.entry.what else {
                 continue;
@@ -138,39 +147,39 @@ impl<'a> Named<'a> {
             if self.voids.contains_key(&s.id) {
                 continue;
             }
-            let mut group: Vec<&Seen> = Vec::new();
-            for id in &same.records {
-                group.extend(self.target(s, *id, flags));
-            }
-            // The first of a group may have been joined to an earlier one before.
-            let firsts: BTreeSet<(u64, RecordId)> = group
-                .iter()
-                .filter_map(|g| self.record(self.first_of(g.id)))
-                .map(|f| (f.lamport, f.id))
-                .collect();
-            let Some((_, first)) = firsts.first().copied() else {
+            let group = self.targets(s, &same.records, flags);
+            let Some(first) = group.first() else {
                 continue;
             };
-            let joined: BTreeSet<RecordId> = firsts.iter().map(|(_, id)| *id).collect();
-            for member in self.first_of.values_mut() {
-                if joined.contains(member) {
-                    *member = first;
+            for member in &group {
+                if may_be_joined(&first.entry.what)
+                    && first.entry.what.kind() == member.entry.what.kind()
+                {
+                    joined.join(first.id, member.id);
+                } else {
+                    flags.push(no_effect(s, member));
                 }
             }
-            for member in group.iter().map(|g| g.id).chain(joined) {
-                if member != first {
-                    self.first_of.insert(member, first);
-                }
+        }
+        for group in joined.groups() {
+            let mut members: Vec<&Seen> = group.iter().filter_map(|id| self.record(*id)).collect();
+            members.sort_unstable_by_key(|m| (m.lamport, m.id));
+            // The earliest that nobody has taken out speaks for all.
+            let standing = |m: &&&Seen| !self.is_voided(m.id) && !self.is_undone(m.id);
+            if let Some(speaker) = members.iter().find(standing).or(members.first()) {
+                let speaker = speaker.id;
+                let said = members.iter().map(|m| (m.id, speaker));
+                self.first_of.extend(said);
             }
         }
     }
 
-    /// The earliest record of the thing `id` tells of; `id` itself where nothing was joined.
+    /// The record that speaks for the thing `id` tells of; `id` itself where nothing was joined.
     pub(super) fn first_of(&self, id: RecordId) -> RecordId {
         self.first_of.get(&id).copied().unwrap_or(id)
     }
 
-    /// Whether it is told by an earlier record too.
+    /// Whether another record of the same thing counts in its stead.
     pub(super) fn is_repeat(&self, id: RecordId) -> bool {
         self.first_of(id) != id
     }
@@ -212,7 +221,104 @@ impl<'a> Named<'a> {
     }
 }
 
-fn may_be_voided(fact: &Fact) -> bool {
+/// Records that tell of one thing, joined pair by pair.
+#[derive(Default)]
+struct Joined {
+    above: BTreeMap<RecordId, RecordId>,
+}
+
+impl Joined {
+    fn top(&mut self, id: RecordId) -> RecordId {
+        let mut top = id;
+        while let Some(above) = self.above.get(&top).copied().filter(|above| *above != top) {
+            // Halving the way up each time it is walked keeps it short.
+            let higher = self.above.get(&above).copied().unwrap_or(above);
+            self.above.insert(top, higher);
+            top = higher;
+        }
+        top
+    }
+
+    fn join(&mut self, one: RecordId, other: RecordId) {
+        let (one, other) = (self.top(one), self.top(other));
+        self.above.entry(one).or_insert(one);
+        self.above.insert(other, one);
+    }
+
+    fn groups(mut self) -> impl Iterator<Item = Vec<RecordId>> {
+        let members: Vec<RecordId> = self.above.keys().copied().collect();
+        let mut groups: BTreeMap<RecordId, Vec<RecordId>> = BTreeMap::new();
+        for member in members {
+            groups.entry(self.top(member)).or_default().push(member);
+        }
+        groups.into_values()
+    }
+}
+
+/// A flag on a record that names others which it has no hold on.
+pub(super) fn names_unseen(namer: &Seen, how_many: usize) -> Flag {
+    Flag {
+        kind: FlagKind::NamesUnseen,
+        about: vec![namer.id],
+        words: format!(
+            "a “{}” by {} names {how_many} records that aren't here, can't be read or hadn't been seen by its author: that part has no effect",
+            namer.entry.what.kind(),
+            namer.entry.by
+        ),
+    }
+}
+
+fn no_effect(namer: &Seen, target: &Seen) -> Flag {
+    Flag {
+        kind: FlagKind::NoEffect,
+        about: vec![namer.id, target.id],
+        words: format!(
+            "a “{}” by {} names a “{}” by {}, to which that can't be done: it has no effect",
+            namer.entry.what.kind(),
+            namer.entry.by,
+            target.entry.what.kind(),
+            target.entry.by
+        ),
+    }
+}
+
+/// Whether a tap can be taken back.
+pub(crate) fn may_be_undone(fact: &Fact) -> bool {
+    matches!(fact, Fact::Tally(_) | Fact::Escape(_) | Fact::Undo(_))
+}
+
+/// Whether two records of this kind can tell of one thing.
+pub(crate) fn may_be_joined(fact: &Fact) -> bool {
+    matches!(
+        fact,
+        Fact::Tally(_)
+            | Fact::Escape(_)
+            | Fact::Fish(_)
+            | Fact::Batch(_)
+            | Fact::Death(_)
+            | Fact::PassOpened(_)
+            | Fact::PassClosed(_)
+    )
+}
+
+/// Whether a record of this kind has this field to amend.
+pub(crate) fn has_field(fact: &Fact, field: FieldName) -> bool {
+    match fact {
+        Fact::Fish(_) => field != FieldName::N,
+        Fact::Batch(_) => matches!(
+            field,
+            FieldName::Pass | FieldName::Species | FieldName::N | FieldName::MassG
+        ),
+        Fact::Tally(_) | Fact::Escape(_) | Fact::Death(_) => {
+            matches!(field, FieldName::Pass | FieldName::Species | FieldName::N)
+        }
+        _ => false,
+    }
+}
+
+/// Whether a record of this kind can be voided. Nothing about safety or signatures can: an
+/// objection or a stop would vanish without anyone answering it.
+pub(crate) fn may_be_voided(fact: &Fact) -> bool {
     !matches!(
         fact,
         Fact::Tick(_)
@@ -231,5 +337,7 @@ fn may_be_voided(fact: &Fact) -> bool {
             | Fact::Reopen(_)
             | Fact::AcceptLate(_)
             | Fact::Device(_)
+            | Fact::DeviceHeld(_)
+            | Fact::ClockOffset(_)
     )
 }

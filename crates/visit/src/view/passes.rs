@@ -4,18 +4,13 @@ use std::collections::BTreeMap;
 
 use super::flag::{Flag, FlagKind};
 use super::named::Named;
-use super::place::{Reading, flag_rivals, settled_readings};
-use super::seen::Causality;
+use super::place::{Reading, flag_rivals};
 use super::{CounterReading, CounterView, Dated, PassView};
 use crate::names::{Pack, PassKey};
 use crate::record::{Fact, Source};
 
 impl Named<'_> {
-    pub(super) fn passes(
-        &self,
-        causality: &impl Causality,
-        flags: &mut Vec<Flag>,
-    ) -> Vec<PassView> {
+    pub(super) fn passes(&self, flags: &mut Vec<Flag>) -> Vec<PassView> {
         let mut passes: BTreeMap<PassKey, PassView> = BTreeMap::new();
         let mut counters: BTreeMap<(PassKey, Pack), Vec<Reading<'_, CounterReading>>> =
             BTreeMap::new();
@@ -51,7 +46,8 @@ impl Named<'_> {
             }
         }
         for ((pass, pack), readings) in counters {
-            let Some(reading) = settled_readings(&readings, |r: &CounterReading| r.source) else {
+            let Some(reading) = self.settled_readings(&readings, |r: &CounterReading| r.source)
+            else {
                 continue;
             };
             let what = format!("the counter of pack {pack} in pass {pass}");
@@ -62,7 +58,7 @@ impl Named<'_> {
         }
         for view in passes.values() {
             for (marks, what) in [(&view.opened, "opened"), (&view.closed, "closed")] {
-                self.flag_marked_twice(view, marks, what, causality, flags);
+                self.flag_marked_twice(view, marks, what, flags);
             }
         }
         passes.into_values().collect()
@@ -75,7 +71,6 @@ impl Named<'_> {
         view: &PassView,
         marks: &[Dated<()>],
         what: &str,
-        causality: &impl Causality,
         flags: &mut Vec<Flag>,
     ) {
         let standing: Vec<&Dated<()>> = marks
@@ -83,12 +78,10 @@ impl Named<'_> {
             .filter(|m| !m.voided && !self.is_repeat(m.stamp.id))
             .collect();
         for (place, later) in standing.iter().enumerate().skip(1) {
-            let past = causality.past_of(later.stamp.id);
-            let apart: Vec<&&Dated<()>> = standing[..place]
+            let apart = standing[..place]
                 .iter()
-                .filter(|m| !past.contains(m.stamp.id))
-                .collect();
-            if let Some(first) = apart.first() {
+                .find(|m| !self.causality.had_seen(later.stamp.id, m.stamp.id));
+            if let Some(first) = apart {
                 flags.push(Flag {
                     kind: FlagKind::PassMarkedTwice,
                     about: vec![first.stamp.id, later.stamp.id],

@@ -1,9 +1,10 @@
 //! Channels and nets.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use gravelbar_ledger::RecordId;
 
+use super::amended::SAID_AT_MOST;
 use super::flag::{Flag, FlagKind};
 use super::named::Named;
 use super::seen::Seen;
@@ -13,37 +14,6 @@ use crate::record::{Fact, NetEnd};
 
 /// One reading of a fact: its record, its value, and the earlier readings it replaces.
 pub(super) type Reading<'a, T> = (&'a Seen, T, &'a [RecordId]);
-
-/// Readings of one fact that no later reading of it replaces, with the one that counts last:
-/// `rank` first, then the newest by cause.
-pub(super) fn settled_readings<T: Clone + PartialEq, R: Ord>(
-    readings: &[Reading<'_, T>],
-    rank: impl Fn(&T) -> R,
-) -> Option<Settled<T>> {
-    let mut standing: Vec<&Reading<'_, T>> = readings
-        .iter()
-        .filter(|(s, ..)| {
-            !readings
-                .iter()
-                .any(|(other, _, replaces)| other.lamport > s.lamport && replaces.contains(&s.id))
-        })
-        .collect();
-    standing.sort_by_key(|(s, value, _)| (rank(value), s.lamport, s.id));
-    let (from, value, _) = standing.pop()?;
-    Some(Settled {
-        value: value.clone(),
-        from: from.id,
-        rivals: standing
-            .into_iter()
-            .filter(|(_, rival, _)| rival != value)
-            .map(|(s, rival, _)| Rival {
-                value: rival.clone(),
-                from: s.id,
-                by: s.entry.by.clone(),
-            })
-            .collect(),
-    })
-}
 
 /// Flags a fact with rivals.
 pub(super) fn flag_rivals<T>(
@@ -55,11 +25,16 @@ pub(super) fn flag_rivals<T>(
     if settled.rivals.is_empty() {
         return;
     }
-    let others: Vec<String> = settled
+    let mut others: Vec<String> = settled
         .rivals
         .iter()
+        .rev()
+        .take(SAID_AT_MOST)
         .map(|r| format!("{} by {}", say(&r.value), r.by))
         .collect();
+    if settled.rivals.len() > others.len() {
+        others.push(format!("{} more", settled.rivals.len() - others.len()));
+    }
     flags.push(Flag {
         kind: FlagKind::Disagreement,
         about: std::iter::once(settled.from)
@@ -74,6 +49,38 @@ pub(super) fn flag_rivals<T>(
 }
 
 impl Named<'_> {
+    /// Readings of one fact that no reading which had seen them replaces, with the one that counts
+    /// last: `rank` first, then the newest by cause.
+    pub(super) fn settled_readings<T: Clone + PartialEq, R: Ord>(
+        &self,
+        readings: &[Reading<'_, T>],
+        rank: impl Fn(&T) -> R,
+    ) -> Option<Settled<T>> {
+        let mut replaced: BTreeSet<RecordId> = BTreeSet::new();
+        for (s, _, replaces) in readings {
+            replaced.extend(replaces.iter().filter(|r| self.had_seen(s, **r)));
+        }
+        let mut standing: Vec<&Reading<'_, T>> = readings
+            .iter()
+            .filter(|(s, ..)| !replaced.contains(&s.id))
+            .collect();
+        standing.sort_by_key(|(s, value, _)| (rank(value), s.lamport, s.id));
+        let (from, value, _) = standing.pop()?;
+        Some(Settled {
+            value: value.clone(),
+            from: from.id,
+            rivals: standing
+                .into_iter()
+                .filter(|(_, rival, _)| rival != value)
+                .map(|(s, rival, _)| Rival {
+                    value: rival.clone(),
+                    from: s.id,
+                    by: s.entry.by.clone(),
+                })
+                .collect(),
+        })
+    }
+
     pub(super) fn channels(&self, flags: &mut Vec<Flag>) -> Vec<ChannelView> {
         let mut channels: BTreeMap<Channel, ChannelView> = BTreeMap::new();
         let mut lengths: BTreeMap<Channel, Vec<Reading<'_, f64>>> = BTreeMap::new();
@@ -101,7 +108,7 @@ impl Named<'_> {
             }
         }
         for (channel, readings) in lengths {
-            let length_m = settled_readings(&readings, |_| ());
+            let length_m = self.settled_readings(&readings, |_| ());
             if let Some(length_m) = &length_m {
                 let what = format!("the length of channel {channel}");
                 flag_rivals(length_m, &what, |m| format!("{m} m"), flags);

@@ -2,7 +2,6 @@
 
 use gravelbar_ledger::{DocumentId, RecordId};
 
-use super::crew::gone;
 use super::flag::{Flag, FlagKind};
 use super::history::{HistoryLine, history};
 use super::named::Named;
@@ -26,19 +25,18 @@ impl View {
         heading: Heading<'_>,
         seen: &[Seen],
         unreadable: &[Unreadable],
-        causality: &impl Causality,
+        causality: &dyn Causality,
     ) -> Self {
         let mut flags = Vec::new();
-        let named = Named::new(seen, &mut flags);
-        let leavings = named.leavings(causality);
-        let people = named.people(&gone(seen, &leavings));
-        let signatures = named.signatures(causality);
+        let named = Named::new(seen, causality, &mut flags);
+        let crew = named.crew(&mut flags);
+        let signatures = named.signatures(unreadable, &mut flags);
         let mut view = Self {
             document: heading.document,
             heads: heading.heads,
             records: seen.len() + unreadable.len(),
             plan: heading.plan.clone(),
-            people,
+            people: named.people(&crew),
             role_changes: named.role_changes(),
             devices: named.devices(),
             channels: named.channels(&mut flags),
@@ -59,14 +57,14 @@ impl View {
                 Fact::GearEvent(g) => Some(g),
                 _ => None,
             }),
-            passes: named.passes(causality, &mut flags),
+            passes: named.passes(&mut flags),
             tallies: named.tallies(),
             escapes: named.escapes(),
             buckets: named.buckets(),
             fish: named.fish(),
             batches: named.batches(&mut flags),
             deaths: named.deaths(&mut flags),
-            safety: named.safety(heading.plan, unreadable, causality, &mut flags),
+            safety: named.safety(heading.plan, unreadable, &crew, &mut flags),
             notes: named.each(|f| match f {
                 Fact::Note(n) => Some(n),
                 _ => None,
@@ -83,7 +81,7 @@ impl View {
             signatures,
             flags: Vec::new(),
         };
-        named.flag_amendments(causality, &mut flags);
+        named.flag_amendments(&mut flags);
         flag_odd(seen, unreadable, &mut flags);
         flags.sort_unstable();
         flags.dedup();
@@ -93,8 +91,8 @@ impl View {
 }
 
 /// The life of one record: what it was, who changed it, when and why.
-pub(crate) fn life_of(seen: &[Seen], id: RecordId) -> Vec<HistoryLine> {
-    history(seen, id)
+pub(crate) fn life_of(seen: &[Seen], causality: &dyn Causality, id: RecordId) -> Vec<HistoryLine> {
+    history(seen, causality, id)
 }
 
 impl Named<'_> {
@@ -109,11 +107,16 @@ impl Named<'_> {
 fn flag_odd(seen: &[Seen], unreadable: &[Unreadable], flags: &mut Vec<Flag>) {
     for s in seen {
         if let Err(odd) = s.entry.check() {
+            // What would let work go on has to be in order to do so.
+            let what_now = match &s.entry.what {
+                Fact::Tick(_) | Fact::Clear(_) | Fact::Left(_) => "It has no effect",
+                _ => "It counts as it stands; correct or void it",
+            };
             flags.push(Flag {
                 kind: FlagKind::OddValue,
                 about: vec![s.id],
                 words: format!(
-                    "a “{}” by {} holds something odd: {odd}. It counts as it stands; correct or void it",
+                    "a “{}” by {} holds something odd: {odd}. {what_now}",
                     s.entry.what.kind(),
                     s.entry.by
                 ),

@@ -48,6 +48,11 @@ pub trait Causality {
     /// What the author of `record` held when writing it, the record itself not included.
     fn past_of(&self, record: RecordId) -> Past;
 
-    /// What `heads` (hexadecimal) cover, or `None` where one of them isn't here.
+    /// Whether the author of `record` held `other` when writing it.
+    fn had_seen(&self, record: RecordId, other: RecordId) -> bool {
+        self.past_of(record).contains(other)
+    }
+
+    /// What `heads` (in their written form) cover, or `None` where one of them isn't here.
     fn past_at(&self, heads: &[String]) -> Option<Past>;
 }
