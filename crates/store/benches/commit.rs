@@ -78,8 +78,13 @@ fn opening(place: &Path) -> Outcome<()> {
     let folder = place.join("season");
     let mut store = Store::open(&folder, None)?;
     for round in 0..100 {
+        let answers = (0..400)
+            .map(|n| (format!("tap {round}/{n}"), "counted".to_owned()))
+            .collect();
+        let changes = (0..2000).map(|n| change(round * 2000 + n)).collect();
         store.commit(&Batch {
-            changes: (0..2000).map(|n| change(round * 2000 + n)).collect(),
+            changes,
+            answers,
             ..Batch::default()
         })?;
     }
@@ -91,7 +96,7 @@ fn opening(place: &Path) -> Outcome<()> {
     let start = Instant::now();
     let read = store.log([7; 16])?.changes.len();
     println!(
-        "opening with {read} changes kept: {opened:.1?}; reading their log: {:.1?}",
+        "opening with {read} changes and 40000 answers kept: {opened:.1?}; reading their log: {:.1?}",
         start.elapsed()
     );
     Ok(())

@@ -43,6 +43,9 @@ fn main() -> Outcome {
             say(&format!("refused {number}: {error}"))?;
             match error {
                 CommitError::SyncFailed { .. } | CommitError::Halted { .. } => {
+                    if store.commit(&batch).is_ok() {
+                        say("not halted")?;
+                    }
                     if let Err(error) = store.reopen() {
                         say(&format!("closed: {error}"))?;
                     }

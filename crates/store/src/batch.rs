@@ -5,7 +5,7 @@
 /// An empty batch is harmless. Within a batch the parts are written in the order of the fields here.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Batch {
-    /// The device's private key (PKCS #8 bytes), written once when the device is set up.
+    /// The device's private key (PKCS #8 bytes), when the device is set up; it takes the place of any before it.
     pub identity: Option<Vec<u8>>,
     /// Documents to list; one already listed under the same id is replaced.
     pub documents: Vec<Document>,

@@ -37,6 +37,7 @@ pub(crate) fn connect(folder: &mut Folder) -> Result<Connected, OpenError> {
             connect_reading(&file)
         };
     }
+    rescue::clear(folder);
     match connect_writing(folder, &file) {
         Err(OpenError::Damaged { detail }) => {
             let (next, lost) = rescue::rescue(folder, number.max(1))?;

@@ -9,19 +9,28 @@ use rusqlite::{Connection, params};
 use crate::folder::{Folder, beside};
 use crate::{OpenError, read, schema};
 
+/// Working files of a rescue, which mean nothing once it is over.
+const COPY: &str = "rescue-from";
+const PART: &str = "rescue-to";
+
+/// Removes what a rescue, done or cut short, has left.
+pub(crate) fn clear(folder: &Folder) {
+    for left_over in [COPY, PART] {
+        for suffix in ["", "-wal", "-shm", "-journal"] {
+            let _gone_already = fs::remove_file(beside(&folder.file(left_over), suffix));
+        }
+    }
+}
+
 /// Makes the next record file out of record file `number`; returns its number and a word on what is lost.
 ///
 /// The damaged file is copied first and never written to, and the new file gets its name only when it is
-/// whole and synced: killed at any moment, the folder holds the damaged file and nothing, or both. A row is
-/// carried over only if its seal fits, so nothing is carried over that was not written by this crate.
+/// whole and synced: killed at any moment, the folder holds the damaged file and nothing, or both. A change is
+/// carried over only if its seal fits, so none is carried over that was not written by this crate.
 pub(crate) fn rescue(folder: &Folder, number: u32) -> Result<(u32, String), OpenError> {
-    let (copy, part) = (folder.file("rescue-from"), folder.file("rescue-to"));
-    let done = rescue_by(folder, number, &copy, &part);
-    for left_over in [&copy, &part] {
-        for suffix in ["", "-wal", "-shm", "-journal"] {
-            let _gone_already = fs::remove_file(beside(left_over, suffix));
-        }
-    }
+    clear(folder);
+    let done = rescue_by(folder, number, &folder.file(COPY), &folder.file(PART));
+    clear(folder);
     done
 }
 
@@ -32,10 +41,6 @@ fn rescue_by(
     part: &Path,
 ) -> Result<(u32, String), OpenError> {
     let damaged = folder.record(number);
-    for suffix in ["", "-wal", "-shm", "-journal"] {
-        let _gone_already = fs::remove_file(beside(copy, suffix));
-        let _gone_already = fs::remove_file(beside(part, suffix));
-    }
     fs::copy(&damaged, copy)?;
     let journal = beside(&damaged, "-wal");
     if journal.exists() {

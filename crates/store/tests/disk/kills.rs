@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use crate::scribe::{acknowledged, calls, check, program, run, said, traced};
+use crate::scribe::{acknowledged, calls, check, place, program, run, said, traced};
 
 const CHANGES: u32 = 4;
 const CALLS: [&str; 7] = [
@@ -20,7 +20,7 @@ const CALLS: [&str; 7] = [
 
 /// Kills a scribe at its k-th call of each kind, for every k, and returns what does not fit afterwards.
 fn killed_at_every_call(mode: &str, kinds: &[&str]) -> Vec<String> {
-    let place = tempfile::tempdir().unwrap();
+    let place = place();
     let mut faults = Vec::new();
     let mut killed = 0;
     for (call, times) in calls(kinds, &place.path().join("undisturbed"), CHANGES) {
@@ -139,7 +139,7 @@ fn given_too_early(trace: &Path) -> Vec<String> {
 /// Only a power cut would. So the order of the calls is looked at instead: no word before the sync.
 #[test]
 fn every_saved_is_said_after_the_journal_is_synced() {
-    let place = tempfile::tempdir().unwrap();
+    let place = place();
     let trace = place.path().join("trace");
     // The sync of one change also covers a word given too early for the next: only the first stands out.
     for (mode, wrong) in [("faithful", 0), ("acks-first", 1), ("unsynced", 20)] {
@@ -157,7 +157,7 @@ fn every_saved_is_said_after_the_journal_is_synced() {
 
 #[test]
 fn an_undisturbed_session_satisfies_the_checker() {
-    let place = tempfile::tempdir().unwrap();
+    let place = place();
     let folder = place.path().join("tablet");
     let output = run("faithful", &folder, 7);
     assert_eq!(acknowledged(&said(&output)), [1, 2, 3, 4, 5, 6, 7]);
@@ -166,4 +166,75 @@ fn an_undisturbed_session_satisfies_the_checker() {
         check(&folder, &[8]).is_err(),
         "the checker misses a change that was never saved"
     );
+}
+
+#[test]
+fn killed_while_a_damaged_record_file_is_rescued_nothing_readable_is_lost() {
+    let place = place();
+    let original = place.path().join("original");
+    run("faithful", &original, 9);
+    let file = original.join("record-1.db");
+    let mut content = std::fs::read(&file).unwrap();
+    content[3] ^= 1; // in the words by which SQLite knows its files
+    std::fs::write(&file, &content).unwrap();
+    let fresh = |folder: &Path| {
+        std::fs::create_dir(folder).unwrap();
+        for name in ["record-1.db", "reserve"] {
+            std::fs::copy(original.join(name), folder.join(name)).unwrap();
+        }
+    };
+    let trace = place.path().join("trace");
+    let whole = place.path().join("whole");
+    fresh(&whole);
+    let kinds = [
+        "pwrite64",
+        "write",
+        "fsync",
+        "unlink",
+        "rename",
+        "copy_file_range",
+    ];
+    let output = traced(
+        &["-e", &format!("trace={}", kinds.join(","))],
+        &trace,
+        "counts",
+        &whole,
+        1,
+    );
+    assert!(
+        said(&output).contains("9 changes, sound true"),
+        "{output:?}"
+    );
+    let text = std::fs::read_to_string(&trace).unwrap();
+    let mut killed = 0;
+    for call in kinds {
+        let times = text
+            .lines()
+            .filter(|line| line.contains(&format!(" {call}(")))
+            .count();
+        for k in (1..=times).step_by(if call == "pwrite64" { 4 } else { 1 }) {
+            let folder = place.path().join(format!("{call}-{k}"));
+            fresh(&folder);
+            let options = [
+                "-e",
+                &format!("trace={call}"),
+                "-e",
+                &format!("inject={call}:signal=KILL:when={k}"),
+            ];
+            killed += u32::from(said(&traced(&options, &trace, "counts", &folder, 1)).is_empty());
+            let output = run("counts", &folder, 1);
+            assert!(
+                said(&output).contains("9 changes, sound true, damaged 0"),
+                "{call} {k}: {output:?}"
+            );
+            assert_eq!(
+                std::fs::read(folder.join("record-1.db")).unwrap(),
+                content,
+                "the damaged file is not kept"
+            );
+            assert!(!folder.join("rescue-from").exists() && !folder.join("rescue-to").exists());
+            std::fs::remove_dir_all(&folder).unwrap();
+        }
+    }
+    assert!(killed > 10, "only {killed} rescues were cut short");
 }

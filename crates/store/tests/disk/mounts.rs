@@ -31,7 +31,10 @@ fn on_a_full_disk_a_stop_work_is_saved_from_the_reserve_and_all_goes_on_when_the
     let said = in_own_mounts(
         "mount -t tmpfs -o size=3m tmpfs $D
          head -c 800k /dev/zero > $D/photo
-         $S counts $D/d; $S fills $D/d; $S counts $D/d; rm $D/photo; $S faithful $D/d 3; $S counts $D/d",
+         $S counts $D/d; $S fills $D/d; $S counts $D/d
+         head -c 9m /dev/zero > $D/more || true; rm -f $D/d/reserve; head -c 9m /dev/zero >> $D/more || true
+         $S faithful $D/d 1; $S counts $D/d
+         rm $D/photo $D/more; $S faithful $D/d 3; $S counts $D/d",
     );
     let lines: Vec<&str> = said.lines().collect();
     assert_eq!(
@@ -42,7 +45,7 @@ fn on_a_full_disk_a_stop_work_is_saved_from_the_reserve_and_all_goes_on_when_the
         .iter()
         .filter(|line| line.starts_with("refused"))
         .collect();
-    assert_eq!(refused.len(), 2, "{refused:?}");
+    assert_eq!(refused.len(), 3, "{refused:?}");
     assert!(
         refused[0].contains("not saved: the disk is full"),
         "{refused:?}"
@@ -66,6 +69,19 @@ fn on_a_full_disk_a_stop_work_is_saved_from_the_reserve_and_all_goes_on_when_the
         )),
         "{said}"
     );
+    // With no byte left at all it still opens, reads, and says why it takes nothing.
+    assert_eq!(lines[full + 5], "open ReadWrite");
+    assert!(
+        lines[full + 6].starts_with(&format!(
+            "refused {}: not saved: the disk is full",
+            filled + 2
+        )),
+        "{said}"
+    );
+    assert!(
+        lines[full + 8].starts_with(&format!("ReadWrite, {} changes, sound true", filled + 1)),
+        "{said}"
+    );
     assert!(said.contains(&format!("saved {}\n", filled + 4)), "{said}");
     assert_eq!(
         lines[lines.len() - 1],
@@ -83,14 +99,18 @@ fn a_folder_on_a_disk_mounted_read_only_is_read_in_full_and_takes_nothing() {
         let said = in_own_mounts(&format!(
             "mount -t tmpfs -o size=30m tmpfs $D
              $S faithful $D/'a tablet?#%' {changes} > /dev/null; mount -o remount,ro $D
-             $S faithful $D/'a tablet?#%' 1; $S counts $D/'a tablet?#%'; $S counts $D/new || true",
+             $S faithful $D/'a tablet?#%' 1; $S counts $D/'a tablet?#%'; $S faithful $D/new 1",
         ));
         assert!(said.starts_with("open ReadOnly\n"), "{said}");
         assert!(said.contains(&format!(
             "refused {}: not saved: this data folder can only be read",
             changes + 1
         )));
-        assert!(!said.contains("saved 7"), "{said}");
+        assert!(!said.contains("saved "), "{said}");
+        assert!(
+            said.contains("closed: this data folder cannot be written to"),
+            "{said}"
+        );
         assert!(
             said.contains(&format!(
                 "ReadOnly, {changes} changes, sound true, damaged 0, []"

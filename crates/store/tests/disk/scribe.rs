@@ -31,6 +31,14 @@ pub(crate) fn program() -> PathBuf {
     program
 }
 
+/// A place for data folders, in memory where there is one: killing and failing system calls does not take a real
+/// disk, and thousands of real syncs would take minutes.
+pub(crate) fn place() -> tempfile::TempDir {
+    tempfile::tempdir_in("/dev/shm")
+        .or_else(|_| tempfile::tempdir())
+        .unwrap()
+}
+
 /// Runs the scribe to its end.
 pub(crate) fn run(mode: &str, folder: &Path, count: u32) -> Output {
     Command::new(program())
