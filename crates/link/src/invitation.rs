@@ -231,7 +231,7 @@ mod tests {
     const DIGITS: &str = "0123456789abcdefghjkmnpqrstvwxyz";
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(48))]
+        #![proptest_config(ProptestConfig::with_cases(12))]
 
         #[test]
         fn what_is_written_is_read(invitation in invitation()) {

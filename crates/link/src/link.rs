@@ -518,7 +518,11 @@ impl Door {
     /// Takes one caller through the handshake, and its first word. Nothing is sent to it on
     /// the stream before it is known to belong here.
     async fn let_in(&self, incoming: Incoming, place: OwnedSemaphorePermit) -> Option<Peer> {
-        let connection = match incoming.accept().ok()?.await {
+        let handshake = match incoming.accept() {
+            Ok(connecting) => connecting.await,
+            Err(refused) => Err(refused),
+        };
+        let connection = match handshake {
             Ok(connection) => connection,
             Err(error) => {
                 if let ConnectionError::TransportError(_) = error {
