@@ -1,6 +1,14 @@
 //! Plays the invented Quillet Brook visit on five devices.
 
+mod labels;
+mod replay;
+mod story;
+
 use std::path::PathBuf;
+
+pub use labels::{Labels, UnknownLabel};
+pub use replay::{Replay, replay};
+pub use story::{Hand, Letter, Line, SignLine, SpareVisit, Stage, Step, Story, StoryError, story};
 
 /// How the demo is played.
 #[derive(Debug, Clone, Default)]
