@@ -29,7 +29,7 @@ impl Dice {
     }
 
     pub(crate) fn below(&mut self, most: usize) -> usize {
-        usize::try_from(self.next() >> 33).expect("31 bits") % most.max(1)
+        usize::try_from(self.next() >> 33).unwrap_or_default() % most.max(1)
     }
 }
 
