@@ -3,9 +3,9 @@
 use crate::catch::Catch;
 use crate::refusal::Refusal;
 use crate::significant::figure;
+use crate::tail::chi_square_above;
 use crate::zippin::zippin;
 use serde::Serialize;
-use statrs::function::gamma::checked_gamma_ur;
 
 /// Expected catch below which a pass is joined to the one before it in the pooled form of the test.
 ///
@@ -103,18 +103,7 @@ fn test(catch: &Catch, least_expected: f64) -> Result<ChiSquare, Refusal> {
     Ok(ChiSquare {
         statistic,
         df,
-        p_value: upper_tail(statistic, df),
+        p_value: chi_square_above(statistic, f64::from(df)),
         smallest_expected: smallest,
     })
-}
-
-/// Chance that a chi-square variable with `df` degrees of freedom is at least `statistic`.
-pub(crate) fn upper_tail(statistic: f64, df: u32) -> f64 {
-    if statistic <= 0.0 {
-        return 1.0;
-    }
-    // Refused only for arguments that aren't positive and finite, where the tail is empty.
-    checked_gamma_ur(f64::from(df) / 2.0, statistic / 2.0)
-        .unwrap_or(0.0)
-        .clamp(0.0, 1.0)
 }

@@ -43,14 +43,21 @@
 mod analysis;
 mod carle_strub;
 mod catch;
+mod catch_rate;
 mod chi_square;
+mod density;
+mod depletion_line;
+mod effort;
+mod first_pass;
 mod headline;
 mod information;
 mod integer_ml;
 mod known_p;
 mod likelihood;
+mod mark_recapture;
 mod next_pass;
 mod posterior;
+mod power;
 mod profile;
 mod ratio;
 mod refusal;
@@ -58,6 +65,7 @@ mod search;
 mod series;
 mod significant;
 mod strata;
+mod tail;
 mod two_pass;
 mod verdict;
 mod weight;
@@ -66,15 +74,35 @@ mod zippin;
 pub use analysis::{Analysis, LEAST_FISH, Method, Outcome};
 pub use carle_strub::{CarleStrub, carle_strub};
 pub use catch::{Catch, CatchError, MOST_FISH_PER_PASS, MOST_PASSES};
+pub use catch_rate::{
+    CatchRate, RateError, RateOverSites, SiteMean, catch_per_hour, first_pass_index,
+    mean_over_sites, rate_over_sites,
+};
 pub use chi_square::{ChiSquare, SMALLEST_EXPECTED, chi_square, chi_square_pooled};
+pub use density::{
+    Biomass, Density, DensityError, WeighedCatch, biomass, biomass_with_catch, density, per_100_m,
+};
+pub use depletion_line::{
+    CumulativeCatch, DeLuryLine, LeslieLine, RegressionError, delury, leslie,
+};
+pub use effort::{EffortError, EffortMl, EffortSeries, effort_ml};
+pub use first_pass::{
+    FirstPassModel, GENERALISED_LEVEL, GeneralisedRemoval, GeneralisedStep, first_pass_model,
+    generalised_removal,
+};
 pub use headline::Headline;
 pub use information::{standard_error_from_catch, standard_errors};
 pub use integer_ml::{IntegerMl, integer_ml};
 pub use known_p::{KnownP, KnownPError, empty_catch_bound, single_pass};
+pub use mark_recapture::{
+    LimitRule, MarkError, MarkEstimate, Marks, mark_recapture, poisson_mark_limits,
+    shortest_mark_limits,
+};
 pub use next_pass::{
     NextPass, chance_of_fewer, chance_of_target, next_pass, planned_cv, share_caught,
 };
 pub use posterior::{Posterior, posterior};
+pub use power::{Power, PowerError, chi_square_power};
 pub use profile::{Level, Profile, profile};
 pub use ratio::{RatioShortcut, ratio_shortcut};
 pub use refusal::Refusal;

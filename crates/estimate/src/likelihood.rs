@@ -21,15 +21,19 @@ const TIE: f64 = 1e-14;
 pub(crate) fn above_limit(catch: &Catch, n: u64) -> f64 {
     let (k, t, x, fish) = (catch.k(), catch.t(), catch.x(), n as f64);
     let trials = k * fish - x;
-    let missed = n.saturating_sub(catch.total());
-    let orderings = if missed == 0 {
-        0.5 * libm::log(fish) - fish + HALF_LN_TWO_PI + stirling_remainder(fish)
-    } else {
-        let missed = missed as f64;
-        -fish * deficit(t / fish) - 0.5 * libm::log(missed / fish) + stirling_remainder(fish)
-            - stirling_remainder(missed)
-    };
-    orderings - t * libm::log1p(-x / (k * fish)) + trials * deficit(t / trials)
+    orderings(n, catch.total()) - t * libm::log1p(-x / (k * fish)) + trials * deficit(t / trials)
+}
+
+/// `ln[N! / (N-T)!] - T ln N`: zero for infinitely many fish.
+pub(crate) fn orderings(n: u64, total: u64) -> f64 {
+    let (fish, caught) = (n as f64, total as f64);
+    let missed = n.saturating_sub(total);
+    if missed == 0 {
+        return 0.5 * libm::log(fish) - fish + HALF_LN_TWO_PI + stirling_remainder(fish);
+    }
+    let missed = missed as f64;
+    -fish * deficit(caught / fish) - 0.5 * libm::log(missed / fish) + stirling_remainder(fish)
+        - stirling_remainder(missed)
 }
 
 /// The limit that [`above_limit`] leaves out: `T ln(T/k) - T - sum ln c!`.
@@ -44,19 +48,39 @@ pub(crate) fn limit(catch: &Catch) -> f64 {
 }
 
 /// Whether one fish more than `n` makes the catch likelier: `l(n+1) > l(n)`, ties told as no.
-///
-/// Worked out as a difference of its own. Near the top two neighbours differ by about one over the
-/// variance, far less than the rounding of either value. With `D = kN - X`:
-///
-/// `-ln(1 - T/(N+1)) + k ln(1 - T/(D+k)) + g(D-T) - g(D)`, where `g(y) = y [ln(1 + k/y) - k/y]`.
 pub(crate) fn rises(catch: &Catch, n: u64) -> bool {
+    change(catch, n) > TIE * catch.t() / n as f64
+}
+
+/// `l(n+1) - l(n)`, worked out as a difference of its own.
+///
+/// Near the top two neighbours differ by about one over the variance, far less than the rounding of
+/// either value. With `D = kN - X` and [`rest`]:
+///
+/// `-ln(1 - T/(N+1)) + k ln(1 - T/(D+k)) + rest(k, D-T) - rest(k, D)`
+pub(crate) fn change(catch: &Catch, n: u64) -> f64 {
     let (k, t, x, fish) = (catch.k(), catch.t(), catch.x(), n as f64);
     let trials = k * fish - x;
-    let rest = |y: f64| if y > 0.0 { y * log1p_minus(k / y) } else { -k };
-    let change =
-        -libm::log1p(-t / (fish + 1.0)) + k * libm::log1p(-t / (trials + k)) + rest(trials - t)
-            - rest(trials);
-    change > TIE * t / fish
+    -libm::log1p(-t / (fish + 1.0)) + k * libm::log1p(-t / (trials + k)) + rest(k, trials - t)
+        - rest(k, trials)
+}
+
+/// `y ln(1 + k/y) - k`, which rises from `-k` at 0 to 0.
+pub(crate) fn rest(k: f64, y: f64) -> f64 {
+    if y > 0.0 { y * log1p_minus(k / y) } else { -k }
+}
+
+/// Log of the highest chance any `p` gives to taking `caught` of `fish`: at `p = caught / fish`.
+pub(crate) fn best_binomial(fish: f64, caught: f64) -> f64 {
+    let missed = fish - caught;
+    if caught < 0.5 || missed < 0.5 {
+        return 0.0;
+    }
+    stirling_remainder(fish)
+        - stirling_remainder(caught)
+        - stirling_remainder(missed)
+        - HALF_LN_TWO_PI
+        - 0.5 * libm::log(caught * (missed / fish))
 }
 
 #[cfg(test)]
@@ -110,6 +134,21 @@ mod tests {
             }
         }
         Ok(())
+    }
+
+    #[test]
+    fn the_best_binomial_chance_is_the_textbook_one() {
+        for (fish, caught) in [(5_u32, 2_u32), (40, 0), (40, 40), (40, 39), (300, 17)] {
+            let p = f64::from(caught) / f64::from(fish);
+            let mut plain = 0.0;
+            for j in 0..caught {
+                plain += (f64::from(fish - j) / f64::from(j + 1)).ln() + p.ln();
+            }
+            if caught < fish {
+                plain += f64::from(fish - caught) * (1.0 - p).ln();
+            }
+            assert!((best_binomial(f64::from(fish), f64::from(caught)) - plain).abs() < 1e-11);
+        }
     }
 
     /// The fast search needs one rise and one fall. Every catch of two to four passes with small counts.

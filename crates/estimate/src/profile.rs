@@ -71,22 +71,31 @@ impl Serialize for Profile {
 /// box takes the whole of it and so prints a 99.4 % interval as 95 %).
 pub fn profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
     catch.must_compare()?;
-    let quantile = level.chi_square();
     // The limit at infinity is zero on this scale.
-    let (peak, best) = match integer_ml(catch) {
-        Ok(best) => (Some(best.n_fish), above_limit(catch, best.n_fish).max(0.0)),
-        Err(_) => (None, 0.0),
-    };
-    let unlikely = |n: u64| 2.0 * (best - above_limit(catch, n)) > quantile;
+    let peak = integer_ml(catch).ok().map(|best| best.n_fish);
+    interval(catch.total(), peak, level, |n| above_limit(catch, n)).ok_or(Refusal::NoFiniteMaximum)
+}
+
+/// The interval for any log likelihood that rises to its peak, falls to zero at infinity and isn't asked
+/// below `total`. Without a peak it rises to zero all the way.
+pub(crate) fn interval(
+    total: u64,
+    peak: Option<u64>,
+    level: Level,
+    log_likelihood: impl Fn(u64) -> f64,
+) -> Option<Profile> {
+    let quantile = level.chi_square();
+    let best = peak.map_or(0.0, |peak| log_likelihood(peak).max(0.0));
+    let unlikely = |n: u64| 2.0 * (best - log_likelihood(n)) > quantile;
     // Below the peak the likelihood only rises; past the interval the answer turns back, so stop at the peak.
     let low = match peak {
-        Some(peak) => turning_point_between(catch.total(), peak, unlikely),
-        None => turning_point(catch.total(), unlikely).ok_or(Refusal::NoFiniteMaximum)?,
+        Some(peak) => turning_point_between(total, peak, unlikely),
+        None => turning_point(total, unlikely)?,
     };
     let bounded = 2.0 * best > quantile;
     let high = peak
         .filter(|_| bounded)
         .and_then(|peak| turning_point(peak, |n| !unlikely(n)))
         .map(|first_unlikely| first_unlikely - 1);
-    Ok(Profile { low, high })
+    Some(Profile { low, high })
 }

@@ -53,6 +53,14 @@ pub enum Refusal {
         /// Passes fished.
         passes: usize,
     },
+    /// A model that lets the first passes differ finds no fall in the later ones.
+    #[error(
+        "the passes after number {free_passes} did not fall, so they set no upper limit on what was left"
+    )]
+    LaterPassesDidNotDeplete {
+        /// First passes that have a chance of capture of their own.
+        free_passes: usize,
+    },
     /// After joining passes with small expected catches nothing is left over to test with.
     #[error("too few fish are expected on the later passes to test equal catchability")]
     ExpectedTooSmall,
@@ -80,6 +88,7 @@ impl Refusal {
             Self::AllCaughtNotInformative { .. } => "all_caught_not_informative",
             Self::OnlyForTwoPasses { .. } => "only_for_two_passes",
             Self::NeedsThreePasses { .. } => "needs_three_passes",
+            Self::LaterPassesDidNotDeplete { .. } => "later_passes_did_not_deplete",
             Self::ExpectedTooSmall => "expected_too_small",
             Self::NextCatchTooLarge { .. } => "next_catch_too_large",
             Self::NoFiniteMaximum => "no_finite_maximum",

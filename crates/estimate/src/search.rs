@@ -46,6 +46,23 @@ pub(crate) fn turning_point_between(start: u64, end: u64, before: impl Fn(u64) -
     fails
 }
 
+/// Where between `low` and `high` the answer of `before` turns from yes to no, to the last bit.
+///
+/// `before` must hold near `low` and fail near `high`. Halves until no number lies between the two.
+pub(crate) fn crossing(mut low: f64, mut high: f64, before: impl Fn(f64) -> bool) -> f64 {
+    loop {
+        let middle = 0.5 * (low + high);
+        if middle <= low || middle >= high {
+            return high;
+        }
+        if before(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -26,6 +26,10 @@ pub(crate) fn figure<S: Serializer>(figure: &f64, serializer: S) -> Result<S::Ok
     serializer.serialize_f64(six_digits(*figure))
 }
 
+pub(crate) fn figures<S: Serializer>(figures: &[f64], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(figures.iter().map(|figure| six_digits(*figure)))
+}
+
 pub(crate) fn maybe_figure<S: Serializer>(
     figure: &Option<f64>,
     serializer: S,

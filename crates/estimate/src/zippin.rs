@@ -3,6 +3,7 @@
 use crate::catch::Catch;
 use crate::information::standard_errors;
 use crate::refusal::Refusal;
+use crate::search::crossing;
 use crate::series::langevin;
 use crate::significant::{figure, maybe_figure};
 use serde::Serialize;
@@ -59,7 +60,12 @@ pub fn zippin(catch: &Catch) -> Result<Zippin, Refusal> {
             se_p: None,
         });
     }
-    let fall = fall_per_pass(catch);
+    let mean_delay = (catch.k() - 1.0) - catch.x() / catch.t();
+    let fall = fall_per_pass(
+        catch.k(),
+        mean_delay,
+        catch.depletion_criterion() as f64 / catch.t(),
+    );
     let p = -libm::expm1(-fall);
     let n_fish = catch.t() / -libm::expm1(-catch.k() * fall);
     let spread = standard_errors(n_fish, p, catch.passes());
@@ -73,32 +79,17 @@ pub fn zippin(catch: &Catch) -> Result<Zippin, Refusal> {
 
 /// Solves the likelihood equation for the fall per pass `f`, where `q = exp(-f)`.
 ///
-/// In `f` the left side is `1/(e^f - 1) - k/(e^(kf) - 1)`. For a slow fall both terms are large and nearly
-/// equal; with `1/(e^f - 1) = coth(f/2)/2 - 1/2` the equation becomes, without that difference,
+/// `mean_delay` is `sum (i - 1) c[i] / T`, `depletion` is `S / T`, above zero. In `f` the left side is
+/// `1/(e^f - 1) - k/(e^(kf) - 1)`. For a slow fall both terms are large and nearly equal; with
+/// `1/(e^f - 1) = coth(f/2)/2 - 1/2` the equation becomes, without that difference,
 /// `k L(kf/2) - L(f/2) = S/T` with the Langevin function `L`.
-fn fall_per_pass(catch: &Catch) -> f64 {
-    let (k, t) = (catch.k(), catch.t());
-    let mean_delay = (k - 1.0) - catch.x() / t;
-    let depletion = catch.depletion_criterion() as f64 / t;
-    let too_slow = |fall: f64| {
+pub(crate) fn fall_per_pass(k: f64, mean_delay: f64, depletion: f64) -> f64 {
+    // With one fish of 2 * 10^10 caught late the fall is below ln(2 * 10^10) + ln k < 27.
+    crossing(0.0, 64.0, |fall| {
         if k * fall < 4.0 {
             k * langevin(k * fall / 2.0) - langevin(fall / 2.0) < depletion
         } else {
             1.0 / libm::expm1(fall) - k / libm::expm1(k * fall) > mean_delay
         }
-    };
-    // With one fish of 2 * 10^10 caught late the fall is below ln(2 * 10^10) + ln k < 27.
-    let (mut slow, mut fast) = (0.0, 64.0);
-    loop {
-        let middle = 0.5 * (slow + fast);
-        // The halves meet when no number lies between them: about 60 steps, never more than 1100.
-        if middle <= slow || middle >= fast {
-            return fast;
-        }
-        if too_slow(middle) {
-            slow = middle;
-        } else {
-            fast = middle;
-        }
-    }
+    })
 }

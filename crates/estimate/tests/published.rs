@@ -6,8 +6,9 @@
 )]
 
 use gravelbar_estimate::{
-    BetaWeight, Catch, Stratum, carle_strub, integer_ml, planned_cv, ratio_shortcut, single_pass,
-    sum_of_strata, zippin,
+    BetaWeight, Catch, CumulativeCatch, EffortSeries, Marks, Stratum, carle_strub, density,
+    integer_ml, leslie, mark_recapture, mean_over_sites, planned_cv, poisson_mark_limits,
+    ratio_shortcut, shortest_mark_limits, single_pass, sum_of_strata, zippin,
 };
 use serde_json::Value;
 use std::sync::LazyLock;
@@ -179,4 +180,99 @@ fn hayes_2007_box_8_2_one_pass_with_known_p() {
     let id = "hayes2007_box8_2_known_p_single_pass";
     let estimate = single_pass(20, row(id)["inputs"]["p_known"].as_f64().unwrap(), 0.0).unwrap();
     check(id, "N", estimate.n_fish_likeliest as f64);
+}
+
+/// Six hourly units of equal effort in a cove. The asymmetric limits were worked out independently.
+#[test]
+fn maceina_1995_conner_cove_by_leslie() {
+    let id = "maceina1995_conner1992_leslie";
+    let row = row(id);
+    let effort: Vec<f64> = serde_json::from_value(row["inputs"]["effort_h"].clone()).unwrap();
+    let counts: Vec<u32> = serde_json::from_value(row["inputs"]["catches"].clone()).unwrap();
+    let line = leslie(
+        &EffortSeries::new(&counts, &effort).unwrap(),
+        CumulativeCatch::BeforePass,
+    )
+    .unwrap();
+    check(id, "q", line.q);
+    check(id, "slope", -line.q);
+    check(id, "intercept", line.intercept);
+    check(id, "N", line.n_fish);
+    check(id, "r2", line.r_squared);
+    check(id, "p_value", line.p_value);
+    let (low, high) = line.fieller_95_fish.unwrap();
+    assert!((low - 77.403_716_6).abs() < 1e-5 && (high.unwrap() - 268.319_504).abs() < 1e-4);
+}
+
+/// Grams over an area given in hectares, as kilograms per hectare.
+#[test]
+fn hayes_2007_box_8_8_per_area() {
+    let id = "hayes2007_box8_8_area_scaling";
+    let inputs = &row(id)["inputs"];
+    let input = |name: &str| inputs[name].as_f64().unwrap();
+    let here = density(
+        input("value_g"),
+        Some(input("variance_g2").sqrt()),
+        10_000.0 * input("area_ha"),
+        0.0,
+    )
+    .unwrap();
+    let (value, se) = (here.per_ha / 1000.0, here.se_per_ha.unwrap() / 1000.0);
+    check(id, "value_kg_per_ha", value);
+    check(id, "variance", se * se);
+    check(id, "ci95_half", 1.96 * se);
+}
+
+#[test]
+fn maceina_1995_mean_density_over_coves() {
+    let id = "maceina1995_density_mean_1992";
+    let coves: Vec<f64> =
+        serde_json::from_value(row(id)["inputs"]["density_1992"].clone()).unwrap();
+    let here = mean_over_sites(&coves).unwrap();
+    check(id, "mean_1992", here.mean);
+    check(id, "cv_1992", 100.0 * here.cv.unwrap());
+}
+
+#[test]
+fn warren_2004_trout_by_marks() {
+    let id = "warren2004_niagara_chapman";
+    let marks = Marks::new(74, 110, 11).unwrap();
+    check(id, "N", mark_recapture(marks).chapman_fish);
+    let (low, high) = poisson_mark_limits(marks);
+    let printed = &row(id)["published"]["N_ci95_poisson"];
+    assert!(
+        (low - printed[0].as_f64().unwrap()).abs() < 0.6
+            && (high - printed[1].as_f64().unwrap()).abs() < 0.6
+    );
+    // worked out independently
+    assert!((mark_recapture(marks).se_chapman_fish - 166.543_264).abs() < 1e-6);
+}
+
+#[test]
+fn a_wildlife_textbook_by_bailey() {
+    let id = "wildlife_text_bailey_m10";
+    check(
+        id,
+        "N",
+        mark_recapture(Marks::new(100, 50, 10).unwrap()).bailey_fish,
+    );
+}
+
+#[test]
+fn chapman_1948_shortest_intervals() {
+    let id = "chapman1948_table_m1_25";
+    let row = row(id);
+    for (line, recaptured) in row["inputs"]["m"].as_array().unwrap().iter().enumerate() {
+        let recaptured = u32::try_from(recaptured.as_u64().unwrap()).unwrap();
+        let (low, high) =
+            shortest_mark_limits(Marks::new(1000, 1000, recaptured).unwrap()).unwrap();
+        for (name, multiplier) in [("lower_mult", low / 1e6), ("upper_mult", high / 1e6)] {
+            let printed = row["published"][name][line].as_f64().unwrap();
+            let within = row["tolerance"][name][line].as_f64().unwrap();
+            assert!(
+                (multiplier - printed).abs() <= within,
+                "{recaptured} {name} {multiplier} {printed}"
+            );
+        }
+    }
 }
