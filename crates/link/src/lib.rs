@@ -30,6 +30,8 @@
 //! ```
 
 mod base32;
+mod call;
+mod door;
 mod framing;
 mod identity;
 mod invitation;
@@ -40,9 +42,11 @@ mod roster;
 mod trust;
 mod tuning;
 
+pub use call::ConnectError;
+pub use door::Counts;
 pub use framing::{FRAME_BYTES, FrameReceiver, FrameSender, ReceiveError, SendError};
 pub use identity::{DeviceKeyId, Identity, IdentityError, KeyIdError};
 pub use invitation::{Invitation, InvitationError, InviteError};
-pub use link::{BindError, ConnectError, Counts, Link};
+pub use link::{BindError, Link};
 pub use peer::{Closed, Joined, Line, Peer};
 pub use roster::Roster;

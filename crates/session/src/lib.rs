@@ -10,13 +10,15 @@
 //! at the moment they are sent, so a slow peer costs no memory. `WIRE.md` states the bytes.
 
 mod clock;
+mod event;
 mod limits;
 mod session;
 mod shelf;
 mod talk;
 mod wire;
 
+pub use event::{Event, Introduction, ProtocolError};
 pub use limits::{FRAME_BYTES, Limits};
-pub use session::{Event, Introduction, ProtocolError, Session};
+pub use session::Session;
 pub use shelf::{Offer, Outgoing, Shelf, Vector};
 pub use wire::{NEWEST_VERSION, OLDEST_VERSION};

@@ -557,7 +557,7 @@ fn random_bytes_never_panic() {
     let disk = disk();
     let mut dice = Dice::new(1);
     let mut understood = 0;
-    for _ in 0..60_000 {
+    for _ in 0..25_000 {
         let mut session = if dice.below(8) == 0 {
             session()
         } else {
@@ -608,7 +608,7 @@ fn damaged_frames_never_panic_and_never_stop_the_talk_from_ending() {
     ];
     let mut dice = Dice::new(2);
     let (mut refused, mut taken) = (0, 0);
-    for _ in 0..40_000 {
+    for _ in 0..20_000 {
         let mut session = session();
         session.poll(NOW_MS, &disk);
         let damaged = dice.below(honest.len());
