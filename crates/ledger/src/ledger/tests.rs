@@ -244,6 +244,31 @@ fn one_harmful_change_in_a_batch_is_found_and_all_others_are_applied() {
     );
 }
 
+/// The changes that make the library write a file it can't load show at once, long before the next
+/// full comparison is due: asked for them, it gives back others.
+#[test]
+fn a_change_that_spoils_the_next_file_shows_before_any_file_is_written() {
+    let scene = scene();
+    for (case, harm) in harms() {
+        let spoils_files = [
+            "a first operation too low",
+            "an overwrite of what isn't there",
+            "an overwrite of itself",
+        ];
+        if !spoils_files.contains(&case) {
+            continue;
+        }
+        let mut change = scene.next.clone();
+        harm(&mut change);
+        let harmful = draft(change);
+        assert!(harms_the_bare_library(&scene, &harmful), "{case}");
+        let mut ledger = behind(wide_open, scene.log.clone());
+        assert!(ledger.unproven + 1 < PROOF_EVERY);
+        let taken = ledger.take(vec![harmful], true);
+        assert_eq!(taken.refused[0].1, Refusal::Library, "{case}");
+    }
+}
+
 #[test]
 fn several_harmful_changes_are_all_found() {
     let scene = scene();

@@ -559,6 +559,15 @@ fn strange_encodings_and_bombs_are_refused_before_they_unfold() {
             unsigned(0x16, kinds);
         })
     };
+    let nothings = |run: i64| {
+        scene.crafted(|c| {
+            let kinds = c.column(0x56);
+            kinds.clear();
+            signed(run, kinds);
+            kinds.push(0);
+            c.column(0x57).clear();
+        })
+    };
     let other_column = |spec: u64, run: i64| {
         scene.crafted(|c| {
             let column = c.column(spec);
@@ -604,6 +613,12 @@ fn strange_encodings_and_bombs_are_refused_before_they_unfold() {
                 length,
             ),
             ("a length written the long way", long_length, length),
+            (
+                "as many rows as a change has, and no record in them",
+                nothings(257),
+                refused!(Refusal::RecordCount { records: 0 }),
+            ),
+            ("one row more than a change has", nothings(258), rows),
             ("a thousand million rows", bomb(1_000_000_000), rows),
             ("a million million rows", bomb(1_000_000_000_000), rows),
             ("all rows there are", bomb(i64::MAX), rows),
