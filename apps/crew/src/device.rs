@@ -28,9 +28,8 @@ use tokio::sync::{oneshot, watch};
 
 use crate::clock::Clock;
 use crate::net::{self, ConnectionNumber, Net};
-use crate::node::{
-    Act, Ask, DeviceLine, Event, Node, NotSaved, Picture, Saved, Sign, VisitLine,
-};
+use crate::node::{Act, Ask, DeviceLine, Event, Node, NotSaved, Picture, Saved, Sign, VisitLine};
+use acts::Joining;
 use meeting::Meeting;
 use notices::Notices;
 
@@ -116,7 +115,7 @@ struct Device {
     visits: BTreeMap<DocumentId, Open>,
     meetings: BTreeMap<ConnectionNumber, Meeting>,
     /// People waiting for a visit they have been invited to.
-    joining: Vec<(DocumentId, oneshot::Sender<Result<DocumentId, NotSaved>>)>,
+    joining: Vec<Joining>,
     notices: Notices,
     /// Set while nothing can be saved.
     not_saving: Option<String>,
@@ -259,6 +258,7 @@ impl Device {
                     Event::Quit(answer) => leaving = Some(answer),
                 }
             }
+            self.tell_joined();
             self.settle();
             self.speak();
             if let Some(answer) = leaving {
@@ -274,6 +274,9 @@ impl Device {
     /// How long nothing needs doing if nothing happens.
     fn until_due(&self) -> Duration {
         let now_ms = self.now().timestamp_millis();
+        if !self.joining.is_empty() {
+            return Duration::from_secs(1);
+        }
         self.meetings
             .values()
             .filter_map(Meeting::due_ms)

@@ -147,7 +147,11 @@ async fn carry(peer: Peer, called: bool, connection: ConnectionNumber, events: S
     events.send(Event::Net(NetEvent::Down(connection))).ok();
 }
 
-async fn receive(mut receiver: FrameReceiver, connection: ConnectionNumber, events: &Sender<Event>) {
+async fn receive(
+    mut receiver: FrameReceiver,
+    connection: ConnectionNumber,
+    events: &Sender<Event>,
+) {
     let room = Arc::new(Semaphore::new(FRAMES_WAITING));
     while let Ok(permit) = Arc::clone(&room).acquire_owned().await {
         let Ok(Some(frame)) = receiver.receive().await else {
@@ -185,8 +189,8 @@ impl Net {
         self.link.local_addr().ok()
     }
 
-    /// Keeps calling a device at these addresses while it isn't connected.
-    pub(crate) fn call(&mut self, device: DeviceKeyId, addresses: Vec<SocketAddr>) {
+    /// Knows these addresses of a device from now on; `wanted` says whether to call it at once.
+    pub(crate) fn call(&mut self, device: DeviceKeyId, addresses: Vec<SocketAddr>, wanted: bool) {
         if let Some(caller) = self.callers.get(&device) {
             *caller
                 .addresses
@@ -195,7 +199,7 @@ impl Net {
             return;
         }
         let addresses = Arc::new(Mutex::new(addresses));
-        let (wanted, want) = tokio::sync::watch::channel(true);
+        let (wanted, want) = tokio::sync::watch::channel(wanted);
         let task = self.runtime.spawn(keep_calling(
             self.link.clone(),
             device,
@@ -222,7 +226,10 @@ impl Net {
     }
 
     /// Opens an invitation to a document.
-    pub(crate) fn invite(&self, document: [u8; 16]) -> Result<Invitation, gravelbar_link::InviteError> {
+    pub(crate) fn invite(
+        &self,
+        document: [u8; 16],
+    ) -> Result<Invitation, gravelbar_link::InviteError> {
         let _entered = self.runtime.enter();
         self.link
             .invite(Some(document), &self.reachable_at(), INVITATION_OPEN)
@@ -251,11 +258,7 @@ impl Net {
 
     /// Answers another device's invitation to a document.
     pub(crate) fn answer_invitation(&self, invitation: Invitation, document: DocumentId) {
-        let (link, number, events) = (
-            self.link.clone(),
-            next(&self.numbers),
-            self.events.clone(),
-        );
+        let (link, number, events) = (self.link.clone(), next(&self.numbers), self.events.clone());
         self.runtime.spawn(async move {
             match link.join(&invitation).await {
                 Ok(peer) => carry(peer, true, number, events).await,

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use gravelbar_link::Invitation;
+use gravelbar_link::{DeviceKeyId, Invitation};
 use gravelbar_session::Vector;
 use gravelbar_store::{Change, Document};
 use gravelbar_visit::{
@@ -12,6 +12,9 @@ use gravelbar_visit::{
 
 use super::{Answer, Device, Open, Waiting, me_setting, no_such_visit, refused, session};
 use crate::node::{Act, NotSaved, Saved};
+
+/// How long a visit may take to come after its invitation was entered.
+const JOIN_WITHIN_MS: i64 = 20_000;
 
 /// Visits a device holds at most; a peer offering more is not listened to.
 const MOST_VISITS: usize = 500;
@@ -125,15 +128,21 @@ impl Device {
             why: None,
             facts,
         };
-        // Refused only where nothing can be saved at all, which people are told of already; the
-        // device says it again at the next meeting.
-        if let Ok(saved) = self.take_act(visit, &act) {
-            self.turn.acts.push(Waiting {
+        match self.take_act(visit, &act) {
+            Ok(saved) => self.turn.acts.push(Waiting {
                 visit,
                 act,
                 saved,
                 answer: None,
-            });
+            }),
+            Err(error) => {
+                let now = self.now();
+                self.notices.say(
+                    now,
+                    format!("this device could not note something down: {error}"),
+                );
+                self.turn.shown = true;
+            }
         }
     }
 
@@ -148,7 +157,7 @@ impl Device {
     pub(super) fn own_entry(&self) -> gravelbar_visit::Device {
         gravelbar_visit::Device {
             tag: self.tag,
-            key: self.key.to_string(),
+            key: hexadecimal(self.key),
             name: self.name.clone(),
         }
     }
@@ -300,46 +309,73 @@ impl Device {
         }
         self.meet(invitation.inviter(), invitation.addresses().to_vec());
         self.net.answer_invitation(invitation, document);
-        self.joining.push((document, answer));
+        self.joining.push(Joining {
+            document,
+            until_ms: self.now().timestamp_millis() + JOIN_WITHIN_MS,
+            answer,
+        });
     }
 
-    /// Tells whoever waits for a visit by invitation that it is here.
+    /// Tells whoever waits for a visit by invitation that it is here, or that it hasn't come.
     pub(super) fn tell_joined(&mut self) {
-        let waiting = std::mem::take(&mut self.joining);
-        for (document, answer) in waiting {
-            if answer.is_closed() {
-                continue;
-            }
-            if self.visits.contains_key(&document) {
-                answer.send(Ok(document)).ok();
+        let now_ms = self.now().timestamp_millis();
+        for joining in std::mem::take(&mut self.joining) {
+            if self.visits.contains_key(&joining.document) {
+                joining.answer.send(Ok(joining.document)).ok();
+            } else if now_ms > joining.until_ms {
+                joining.fail("the visit didn't come: keep the devices close together and enter the invitation again");
             } else {
-                self.joining.push((document, answer));
+                self.joining.push(joining);
             }
         }
     }
 
-    /// Tells whoever waits for a visit that its inviter can't be reached.
+    /// Tells whoever waits for a visit why it can't come.
     pub(super) fn tell_not_joined(&mut self, document: DocumentId, why: &str) {
-        let waiting = std::mem::take(&mut self.joining);
-        for (waited, answer) in waiting {
-            if waited == document {
-                answer
-                    .send(Err(NotSaved {
-                        words: why.to_owned(),
-                        try_again: true,
-                    }))
-                    .ok();
-            } else {
-                self.joining.push((waited, answer));
-            }
+        let (failed, waiting) = std::mem::take(&mut self.joining)
+            .into_iter()
+            .partition(|joining| joining.document == document);
+        self.joining = waiting;
+        for joining in failed {
+            joining.fail(why);
         }
     }
 }
 
-/// A device key as records carry it.
+/// Someone waits for a visit by invitation.
+pub(super) struct Joining {
+    document: DocumentId,
+    until_ms: i64,
+    answer: Answer<DocumentId>,
+}
+
+impl Joining {
+    fn fail(self, why: &str) {
+        self.answer
+            .send(Err(NotSaved {
+                words: why.to_owned(),
+                try_again: true,
+            }))
+            .ok();
+    }
+}
+
+/// A device's key as records carry it.
+pub(super) fn hexadecimal(key: DeviceKeyId) -> String {
+    key.0.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// The key that a record carries, read back.
 pub(super) fn key_bytes(hexadecimal: &str) -> Option<[u8; 32]> {
-    let key: gravelbar_link::DeviceKeyId = hexadecimal.parse().ok()?;
-    Some(key.0)
+    let mut key = [0; 32];
+    if hexadecimal.len() != 64 || !hexadecimal.is_ascii() {
+        return None;
+    }
+    for (place, byte) in key.iter_mut().enumerate() {
+        let digits = hexadecimal.get(place * 2..place * 2 + 2)?;
+        *byte = u8::from_str_radix(digits, 16).ok()?;
+    }
+    Some(key)
 }
 
 /// Whether `theirs` has everything that `ours` has.

@@ -70,8 +70,10 @@ impl Device {
         let (visit, received) = match Visit::restore(about, writer, log.changes) {
             Ok(restored) => restored,
             Err(error) => {
-                self.notices
-                    .say(now, format!("a visit on this device can't be opened: {error}"));
+                self.notices.say(
+                    now,
+                    format!("a visit on this device can't be opened: {error}"),
+                );
                 return Ok(None);
             }
         };
@@ -228,10 +230,7 @@ impl Device {
             return;
         }
         let mark = gravelbar_store::Batch {
-            settings: vec![(
-                "last looked after".to_owned(),
-                self.now().to_rfc3339(),
-            )],
+            settings: vec![("last looked after".to_owned(), self.now().to_rfc3339())],
             ..Default::default()
         };
         if self.store.commit(&mark).is_err() {

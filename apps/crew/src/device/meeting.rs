@@ -10,7 +10,7 @@ use gravelbar_store::{Heard, Offset, Peer, Refused};
 use gravelbar_visit::{ClockOffset, DocumentId, Fact, Plan, RecordId};
 use tokio::sync::mpsc;
 
-use super::acts::has_all;
+use super::acts::{has_all, hexadecimal};
 use super::keep::listed;
 use super::shelf::PeerShelf;
 use super::{Device, tag_of};
@@ -50,9 +50,13 @@ impl Device {
     /// Devices met before are called at the addresses where they were.
     pub(super) fn meet_known(&mut self) -> Result<(), gravelbar_store::ReadError> {
         for peer in self.store.peers()? {
-            let addresses = peer.addresses.iter().filter_map(|a| a.parse().ok()).collect();
+            let addresses = peer
+                .addresses
+                .iter()
+                .filter_map(|a| a.parse().ok())
+                .collect();
             self.roster.add(DeviceKeyId(peer.key_id));
-            self.net.call(DeviceKeyId(peer.key_id), addresses);
+            self.net.call(DeviceKeyId(peer.key_id), addresses, true);
         }
         Ok(())
     }
@@ -150,7 +154,7 @@ impl Device {
         }
         let name = known.map(|p| p.name).unwrap_or_default();
         self.remember(device, name, &addresses);
-        self.net.call(device, addresses);
+        self.net.call(device, addresses, false);
     }
 
     /// A device that came in by invitation goes on the visit's list, so that every other device of
@@ -166,7 +170,7 @@ impl Device {
         let tag = tag_of(device);
         let entry = gravelbar_visit::Device {
             tag,
-            key: device.to_string(),
+            key: hexadecimal(device),
             name: format!("new device {}", &tag.to_string()[..4]),
         };
         self.note_down(document, vec![entry.into()]);
@@ -288,8 +292,10 @@ impl Device {
             Err(error) => {
                 let now = self.now();
                 let name = self.called(connection);
-                self.notices
-                    .say(now, format!("{name} offers a visit that can't be opened: {error}"));
+                self.notices.say(
+                    now,
+                    format!("{name} offers a visit that can't be opened: {error}"),
+                );
                 self.tell_not_joined(document, &error.to_string());
                 return;
             }
@@ -379,7 +385,8 @@ impl Device {
             let before = self.last_offset(document, tag);
             let moved = match before {
                 Some(before) => {
-                    (before - offset_ms).abs() > CLOCK_WORTH_NOTING_MS.saturating_add(uncertainty_ms)
+                    (before - offset_ms).abs()
+                        > CLOCK_WORTH_NOTING_MS.saturating_add(uncertainty_ms)
                 }
                 None => off,
             };
@@ -453,10 +460,7 @@ impl Device {
                     .or_else(|| heard.get(key).copied().flatten());
                 PeerLine {
                     tag,
-                    name: names
-                        .get(&tag)
-                        .cloned()
-                        .unwrap_or_else(|| tag.to_string()),
+                    name: names.get(&tag).cloned().unwrap_or_else(|| tag.to_string()),
                     holder: holders.get(&tag).cloned(),
                     connected: meeting.is_some(),
                     last_heard: last_ms.and_then(|ms| self.local(ms)),
