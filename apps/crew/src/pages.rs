@@ -1,5 +1,6 @@
 //! The screens, drawn here and only here: one file per role, all numbers from the reducer.
 
+mod change;
 mod frame;
 pub(crate) mod history;
 mod lead;
@@ -117,6 +118,8 @@ pub(crate) struct Seat<'a> {
     picture: &'a Picture,
     me: Option<&'a PersonName>,
     chosen: Option<PassKey>,
+    /// Whether long lists are shown whole.
+    all: bool,
 }
 
 impl<'a> Seat<'a> {
@@ -124,11 +127,13 @@ impl<'a> Seat<'a> {
         picture: &'a Picture,
         me: Option<&'a PersonName>,
         chosen: Option<PassKey>,
+        all: bool,
     ) -> Self {
         Self {
             picture,
             me,
             chosen,
+            all,
         }
     }
 

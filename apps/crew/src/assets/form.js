@@ -118,7 +118,8 @@ export function restoreDraft(form) {
 /** Blanks what belongs to one entry; what is marked as sticking stays. */
 function next(form) {
   for (const field of form.elements) {
-    if (field.dataset.sticks !== undefined || !field.name) continue;
+    const stays = field.dataset.sticks !== undefined || field.closest("[data-stay]");
+    if (stays || !field.name || field.type === "hidden") continue;
     if (field.type === "radio") field.checked = field.defaultChecked;
     else if (field.type === "checkbox") field.checked = field.defaultChecked;
     else field.value = field.defaultValue;
@@ -141,8 +142,8 @@ async function submit(form) {
   if (result.ok) {
     say(form, "✓ saved", "saved");
     sound("tap");
-    dropDraft(form);
     next(form);
+    keepDraft(form);
   } else {
     say(form, `Not saved: ${result.words}`, "refused");
     sound("warning");
@@ -154,6 +155,10 @@ async function deliver(form) {
   const body = { tap_id: (form.dataset.jsTap ||= `direct-${crypto.randomUUID()}`) };
   body.by = document.body.dataset.me;
   for (const field of form.elements) {
+    if (field.dataset.must && !field.checked) {
+      say(form, field.dataset.must, "refused");
+      return;
+    }
     if (!field.name || ((field.type === "radio" || field.type === "checkbox") && !field.checked)) continue;
     body[field.name] = field.value.trim();
   }

@@ -115,7 +115,20 @@ async function ask() {
   }
   for (const name of ["me", "device"]) body.dataset[name] = fresh.body.dataset[name] || "";
   connected(true);
+  pinPass();
   document.dispatchEvent(new CustomEvent("shown", { detail: { begun } }));
+}
+
+/**
+ * Where fish are entered the address keeps the pass, so that another pass opened elsewhere never
+ * takes over under someone's hands.
+ */
+function pinPass() {
+  const pass = document.querySelector("#main [data-pass]")?.dataset.pass;
+  if (pass && !new URLSearchParams(location.search).has("pass")) {
+    history.replaceState(null, "", `?pass=${pass}`);
+    refresh();
+  }
 }
 
 /** Says when the page has lost its program. */
@@ -128,6 +141,7 @@ function connected(yes) {
  * tells the others.
  */
 export function watch() {
+  pinPass();
   const others = new BroadcastChannel(`gravelbar/${visit}`);
   others.addEventListener("message", refresh);
   const listen = () =>

@@ -3,7 +3,6 @@
 import { acts, add } from "./queue.js";
 import { stray } from "./press.js";
 import { sound } from "./sound.js";
-import { refresh } from "./live.js";
 
 const visit = document.body.dataset.visit;
 const LAST = `gravelbar/${visit}/last-species`;
@@ -202,15 +201,6 @@ async function another(event) {
   if (result.ok) form.reset();
 }
 
-/** The address keeps the pass, so that the page never changes it by itself. */
-function pinPass() {
-  const box = pads();
-  if (box && !new URLSearchParams(location.search).has("pass")) {
-    history.replaceState(null, "", `?pass=${box.dataset.pass}`);
-    refresh();
-  }
-}
-
 let openBefore = null;
 
 /** Every page says aloud that a pass was opened or closed. */
@@ -230,7 +220,6 @@ export function start() {
   document.addEventListener("shown", (event) => {
     // The page was asked for after these were saved, so that its numbers hold them.
     for (const [tapId, t] of arriving) if (t.at < event.detail.begun) arriving.delete(tapId);
-    pinPass();
     show();
   });
   const field = document.getElementById("bucket");
@@ -238,6 +227,5 @@ export function start() {
     field.value = localStorage.getItem(BUCKET) || "";
     field.addEventListener("input", () => localStorage.setItem(BUCKET, field.value));
   }
-  pinPass();
   show();
 }

@@ -19,6 +19,9 @@ pub(super) struct Asked {
     /// The pass a page is about, where the person has chosen one.
     #[serde(default)]
     pass: Option<String>,
+    /// Whether long lists are shown whole.
+    #[serde(default)]
+    all: Option<String>,
 }
 
 /// The list of visits.
@@ -59,7 +62,11 @@ pub(super) async fn page(
         return Redirect::to(&format!("/v/{id}/me")).into_response();
     }
     let chosen: Option<PassKey> = asked.pass.and_then(|text| text.parse().ok());
-    pages::show(&Seat::new(&picture, me.as_ref(), chosen), page).into_response()
+    pages::show(
+        &Seat::new(&picture, me.as_ref(), chosen, asked.all.is_some()),
+        page,
+    )
+    .into_response()
 }
 
 /// The life of one record.
@@ -75,7 +82,7 @@ pub(super) async fn history(
     };
     let lines = desk.node.history(id, record).await;
     let me = desk.node.me(id).await;
-    let seat = Seat::new(&picture, me.as_ref(), None);
+    let seat = Seat::new(&picture, me.as_ref(), None, true);
     pages::history::page(&seat, record, &lines).into_response()
 }
 

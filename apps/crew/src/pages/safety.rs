@@ -32,7 +32,7 @@ pub(super) fn page(seat: &Seat<'_>) -> Markup {
 }
 
 /// The answer, large.
-fn state(seat: &Seat<'_>) -> Markup {
+pub(super) fn state(seat: &Seat<'_>) -> Markup {
     match &seat.view().safety.state {
         SafetyState::Stopped { .. } => html! {
             div.answer.is-stop { span.mark { "■" } strong { "Stopped" }
