@@ -15,19 +15,6 @@ use crate::shape::{
     self, CLOCK_S, MAX_ABOUT_BYTES, MAX_BODY_BYTES, MAX_DEPS, MAX_RECORDS_PER_CHANGE, Writing,
 };
 
-struct Taken {
-    applied: Vec<Arc<LoggedChange>>,
-    refused: Vec<(Draft, Refusal)>,
-}
-
-/// How many foreign changes come in before the document is saved, loaded and compared again: at
-/// least this many, and half of what the document holds.
-///
-/// The check costs time in proportion to the whole document. Repeated at every half more, all the
-/// checks together cost at most three times the last one, so a fixed amount for each change, and
-/// a document file is compared once more whenever it is really written ([`Ledger::save`]).
-const PROOF_EVERY: usize = 256;
-
 /// One document on one device.
 pub struct Ledger {
     about: Arc<str>,
@@ -371,6 +358,19 @@ impl Ledger {
         Taken { applied, refused }
     }
 }
+
+struct Taken {
+    applied: Vec<Arc<LoggedChange>>,
+    refused: Vec<(Draft, Refusal)>,
+}
+
+/// How many foreign changes come in before the document is saved, loaded and compared again: at
+/// least this many, and half of what the document holds.
+///
+/// The check costs time in proportion to the whole document. Repeated at every half more, all the
+/// checks together cost at most three times the last one, so a fixed amount for each change, and
+/// a document file is compared once more whenever it is really written ([`Ledger::save`]).
+const PROOF_EVERY: usize = 256;
 
 #[cfg(test)]
 mod tests;

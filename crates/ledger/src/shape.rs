@@ -188,3 +188,54 @@ fn change(
         author: None,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::{DeviceTag, Session};
+
+    fn layout(first: u32, start_op: u64, records: usize) -> Option<Layout> {
+        Writing {
+            document: DocumentId([0; 16]),
+            deps: &[],
+            writer: Writer {
+                device: DeviceTag([1; 8]),
+                session: Session([1; 8]),
+            },
+            number: 1,
+            start_op,
+            time_s: 0,
+            first,
+            shard_op: 3,
+            bodies: &vec!["record"; records],
+        }
+        .layout()
+    }
+
+    #[test]
+    fn a_shard_is_made_by_its_first_record() {
+        let expected = |records, last_op, shard_op| Layout {
+            records,
+            last_op,
+            shard_op,
+        };
+        assert_eq!(layout(1, 10, 1), Some(expected(1..=1, 11, 10)));
+        assert_eq!(layout(2, 10, 2), Some(expected(2..=3, 11, 3)));
+        assert_eq!(layout(255, 10, 2), Some(expected(255..=256, 11, 3)));
+        assert_eq!(layout(255, 10, 4), Some(expected(255..=258, 14, 12)));
+        let ops: Vec<_> = record_ops(255..=258, 10).collect();
+        assert_eq!(ops, [10, 11, 13, 14]);
+    }
+
+    #[test]
+    fn counters_stay_within_32_bits() {
+        let most = u64::from(u32::MAX);
+        assert!(layout(2, most, 1).is_some());
+        assert_eq!(layout(2, most, 2), None);
+        assert_eq!(layout(257, most, 1), None, "the shard's map takes one too");
+        assert!(layout(257, most - 1, 1).is_some());
+        assert!(layout(u32::MAX, 10, 1).is_some());
+        assert_eq!(layout(u32::MAX, 10, 2), None);
+        assert_eq!(layout(2, 10, 0), None);
+    }
+}

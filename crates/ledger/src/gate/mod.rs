@@ -2,15 +2,15 @@
 //!
 //! Why what passes is harmless. A change is determined by eight things: the changes it builds on,
 //! its writer, its number, its first operation counter, a clock reading, the number of its first
-//! record, the map that record goes into, and the bodies. Four of them follow from the log once the
-//! writer and the changes it builds on are known: its number, its counter, its first record's number
-//! and the map. So [`Chunk::read`] takes the free ones out of the bytes, [`rewrite`] derives the rest
-//! and writes the change that says so, and [`admit`] compares. Equal bytes *are* a change this program would
-//! itself have written at that point; anything else (an overwrite, a delete, a counter, another
-//! writer's shard, a key used twice, an unusual encoding, a bomb) differs somewhere and is refused.
-//! A mistake in the reader can't let one through, because what it read is only used to write the
-//! change again. And since the document is given the change written here, Automerge's parser never
-//! meets the bytes from outside.
+//! record, the map that record goes into, and the bodies. Four of these follow from the log once
+//! the writer and the changes it builds on are known: its number, its counter, its first record's
+//! number and the map. So [`Chunk::read`] takes the free ones out of the bytes, [`rewrite`] derives
+//! the rest and writes the change that says so, and [`admit`] compares. Equal bytes *are* a change
+//! this program would itself have written at that point. Anything else (an overwrite, a delete, a
+//! counter, another writer's shard, a key used twice, an unusual encoding, a bomb) differs
+//! somewhere and is refused. A mistake in the reader can't let one through, because what it read is
+//! only used to write the change again. And since the document is given the change written here,
+//! Automerge's parser never meets the bytes from outside.
 
 mod chunk;
 mod refusal;

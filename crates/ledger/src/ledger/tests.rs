@@ -356,3 +356,28 @@ fn a_document_spoilt_before_is_not_blamed_on_those_who_come_after() {
     ledger.replica.history = history;
     assert_eq!(ledger.verify(), Ok(()));
 }
+
+/// A log that the library can't write a file of, however it came about: recording goes on, and
+/// whoever asks for a file is told.
+#[test]
+fn a_log_the_library_cannot_save_still_takes_records() {
+    let scene = scene();
+    let mut change = scene.next.clone();
+    change.start_op = std::num::NonZeroU64::new(4).unwrap();
+    let mut ledger = behind(wide_open, scene.log.clone());
+    let spoiling = wide_open(ledger.replica.id, &ledger.replica.history, &draft(change));
+    let mut log = ledger.log().to_vec();
+    log.push(spoiling.unwrap().logged);
+    ledger.replica = ledger.replica.replayed(&log);
+    assert_eq!(ledger.log().len(), 4);
+    assert_eq!(ledger.verify(), Err(SpoiltError));
+    assert_eq!(ledger.save(), Err(SpoiltError));
+
+    ledger.unproven = PROOF_EVERY;
+    let received = ledger.receive(scene.honest.to_vec());
+    assert_eq!(received.applied.len(), 2);
+    assert_eq!(ledger.unproven, 0, "not tried again with every change");
+    ledger.append(&["still here".to_owned()], 7).unwrap();
+    assert_eq!(&*ledger.records().last().unwrap().body, "still here");
+    assert_eq!(ledger.verify(), Err(SpoiltError));
+}
