@@ -45,6 +45,7 @@ mod carle_strub;
 mod catch;
 mod catch_rate;
 mod chi_square;
+mod condition;
 mod density;
 mod depletion_line;
 mod effort;
@@ -55,6 +56,8 @@ mod integer_ml;
 mod known_p;
 mod likelihood;
 mod mark_recapture;
+mod mass_check;
+mod mass_curve;
 mod next_pass;
 mod posterior;
 mod power;
@@ -64,7 +67,9 @@ mod refusal;
 mod search;
 mod series;
 mod significant;
+mod size_structure;
 mod strata;
+mod subsample;
 mod tail;
 mod two_pass;
 mod verdict;
@@ -79,6 +84,9 @@ pub use catch_rate::{
     mean_over_sites, rate_over_sites,
 };
 pub use chi_square::{ChiSquare, SMALLEST_EXPECTED, chi_square, chi_square_pooled};
+pub use condition::{
+    ConditionError, STANDARD_WEIGHTS, StandardWeight, fulton_k, relative_condition, relative_weight,
+};
 pub use density::{
     Biomass, Density, DensityError, WeighedCatch, biomass, biomass_with_catch, density, per_100_m,
 };
@@ -98,6 +106,8 @@ pub use mark_recapture::{
     LimitRule, MarkError, MarkEstimate, Marks, mark_recapture, poisson_mark_limits,
     shortest_mark_limits,
 };
+pub use mass_check::{MassBand, MassCheck, Slip, SuggestedReading, check_mass};
+pub use mass_curve::{FitError, MassCurve, MassFit, USUAL_SLOPES};
 pub use next_pass::{
     NextPass, chance_of_fewer, chance_of_target, next_pass, planned_cv, share_caught,
 };
@@ -108,7 +118,12 @@ pub use ratio::{RatioShortcut, ratio_shortcut};
 pub use refusal::Refusal;
 pub use search::MOST_FISH;
 pub use significant::six_digits;
+pub use size_structure::{
+    LONGEST_FISH_MM, LengthBin, Proportion, SizeClasses, SizeDistribution, SizeError,
+    length_frequency, size_distribution, usual_bin_mm,
+};
 pub use strata::{StrataSum, Stratum, sum_of_strata};
+pub use subsample::{Expanded, SubsampleError, batch_count, expand_catch, expand_estimate};
 pub use two_pass::{TwoPass, two_pass};
 pub use verdict::CAUTION;
 pub use weight::{BetaWeight, WeightError};

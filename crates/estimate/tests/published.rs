@@ -6,9 +6,9 @@
 )]
 
 use gravelbar_estimate::{
-    BetaWeight, Catch, CumulativeCatch, EffortSeries, Marks, Stratum, carle_strub, density,
-    integer_ml, leslie, mark_recapture, mean_over_sites, planned_cv, poisson_mark_limits,
-    ratio_shortcut, shortest_mark_limits, single_pass, sum_of_strata, zippin,
+    BetaWeight, Catch, CumulativeCatch, EffortSeries, Marks, MassCurve, STANDARD_WEIGHTS, Stratum,
+    carle_strub, density, integer_ml, leslie, mark_recapture, mean_over_sites, planned_cv,
+    poisson_mark_limits, ratio_shortcut, shortest_mark_limits, single_pass, sum_of_strata, zippin,
 };
 use serde_json::Value;
 use std::sync::LazyLock;
@@ -274,5 +274,48 @@ fn chapman_1948_shortest_intervals() {
                 "{recaptured} {name} {multiplier} {printed}"
             );
         }
+    }
+}
+
+#[test]
+fn hyatt_and_hubert_2001_in_inches_and_pounds() {
+    let id = "hyatt_hubert2001_brown_trout_lentic_units";
+    let [trout, ..] = STANDARD_WEIGHTS;
+    check(id, "intercept_english", trout.curve.intercept_inches());
+    let back = MassCurve::from_inches(trout.curve.intercept_inches(), 3.194);
+    assert!((back.mass_g(320.0) / trout.curve.mass_g(320.0) - 1.0).abs() < 1e-12);
+}
+
+/// The abstract states how far the two equations lie apart at most. The fish in it run to about 500 mm.
+#[test]
+fn gilham_2021_two_standards_for_grayling() {
+    let id = "gilham2021_arctic_grayling_ws";
+    let [_, percentile, empirical, ..] = STANDARD_WEIGHTS;
+    let apart = |length_mm: f64| {
+        100.0 * (percentile.curve.mass_g(length_mm) / empirical.curve.mass_g(length_mm) - 1.0)
+    };
+    check(
+        id,
+        "max_percent_difference",
+        apart(row(id)["inputs"]["min_TL_mm"].as_f64().unwrap()),
+    );
+    assert!((percentile.curve.mass_g(300.0) - 248.865_576).abs() < 1e-5);
+    assert!((empirical.curve.mass_g(300.0) - 245.565_53).abs() < 1e-5);
+}
+
+/// Constants in inches and pounds, converted to centimetres and grams.
+#[test]
+fn simpkins_and_hubert_1996_constants_in_centimetres() {
+    let id = "simpkins_hubert1996_rainbow_units";
+    let inputs = &row(id)["inputs"];
+    for (water, name) in [("lentic", "c_cm_g_lentic"), ("lotic", "c_cm_g_lotic")] {
+        let constant = inputs["c_inlb"][water].as_f64().unwrap();
+        let slope = inputs["b"][water].as_f64().unwrap();
+        // mass in grams at one centimetre is the constant asked for
+        check(
+            id,
+            name,
+            MassCurve::from_inches(constant.log10(), slope).mass_g(10.0),
+        );
     }
 }
