@@ -1,1 +1,4 @@
 //! All whole-crew tests, one binary.
+
+mod arrows;
+mod demo;

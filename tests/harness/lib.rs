@@ -1,1 +1,3 @@
 //! Shared helpers of the whole-crew tests.
+
+pub mod crew;

@@ -57,7 +57,10 @@ pub(super) fn list(folder: &Folder) -> Result<(), Wrong> {
     for document in documents {
         let name = DocumentId(document.id);
         match gravelbar_visit::Plan::from_about(&document.about) {
-            Ok(plan) => say(&format!("{name}  {}  {}  {}", plan.date, plan.site, plan.place)),
+            Ok(plan) => say(&format!(
+                "{name}  {}  {}  {}",
+                plan.date, plan.site, plan.place
+            )),
             Err(error) => say(&format!("{name}  {error}")),
         }
     }
@@ -66,8 +69,7 @@ pub(super) fn list(folder: &Folder) -> Result<(), Wrong> {
 
 fn open(home: &Path) -> Result<Store, Wrong> {
     let folder = home.join("device");
-    Store::open(&folder, None)
-        .map_err(|e| Wrong::new(format!("{}: {e}", folder.display())))
+    Store::open(&folder, None).map_err(|e| Wrong::new(format!("{}: {e}", folder.display())))
 }
 
 /// A visit of the data folder, opened to be read.
@@ -121,7 +123,9 @@ pub(super) fn keep(home: &Path, visit: &Visit) -> Result<usize, Wrong> {
             .collect(),
         ..Batch::default()
     };
-    store.commit(&batch).map_err(|e| Wrong::new(e.to_string()))?;
+    store
+        .commit(&batch)
+        .map_err(|e| Wrong::new(e.to_string()))?;
     let after = store.log(id).map_err(|e| Wrong::new(e.to_string()))?;
     Ok(after.changes.len().saturating_sub(before.changes.len()))
 }

@@ -49,10 +49,9 @@ pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
     let started = crate::start(options(usual), runtime.handle().clone());
     let node = match started {
         // Another program has the usual place: any other will do.
-        Err(crate::StartError::Bind(_)) if serve.listen.is_none() => crate::start(
-            options(SocketAddr::new(any, 0)),
-            runtime.handle().clone(),
-        ),
+        Err(crate::StartError::Bind(_)) if serve.listen.is_none() => {
+            crate::start(options(SocketAddr::new(any, 0)), runtime.handle().clone())
+        }
         other => other,
     }
     .map_err(|e| Wrong::new(e.to_string()))?;

@@ -100,9 +100,8 @@ pub(super) fn run(carry: &Carry) -> Result<(), Wrong> {
 
 /// Writes a visit to a new file.
 fn write(visit: &Visit, file: &Path) -> Result<(), Wrong> {
-    let failed = |e: std::io::Error| {
-        Wrong::new(format!("{} can't be written: {e}", file.display()))
-    };
+    let failed =
+        |e: std::io::Error| Wrong::new(format!("{} can't be written: {e}", file.display()));
     let created = File::create_new(file).map_err(|e| match e.kind() {
         std::io::ErrorKind::AlreadyExists => Wrong::new(format!(
             "{} exists already: name a new file, nothing is overwritten",

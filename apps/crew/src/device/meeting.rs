@@ -118,8 +118,7 @@ impl Device {
         if let Some(joined) = up.joined {
             self.list(up.device, joined.document.map(DocumentId));
         }
-        let address = up.called.then_some(up.address);
-        self.remember_address(up.device, address);
+        self.remember_address(up.device, up.address);
         self.net.want(up.device, false);
         let introduction = Introduction {
             name: self.name.clone(),
@@ -142,15 +141,18 @@ impl Device {
         self.turn.shown = true;
     }
 
-    /// Where a device answered a call of ours is where to call it again. Where a call of theirs
-    /// came from is tried too: a device that listens where it calls from can be called back.
-    fn remember_address(&mut self, device: DeviceKeyId, answered: Option<SocketAddr>) {
+    /// Where a device was met last is where to call it first: a device calls and listens on one
+    /// and the same socket.
+    fn remember_address(&mut self, device: DeviceKeyId, met_at: SocketAddr) {
         let known = self.store.peers().unwrap_or_default();
         let known = known.into_iter().find(|p| p.key_id == device.0);
-        let mut addresses: Vec<SocketAddr> = answered.into_iter().collect();
+        let mut addresses = vec![met_at];
         if let Some(known) = &known {
-            let before = known.addresses.iter().filter_map(|a| a.parse().ok());
-            addresses.extend(before.filter(|a| Some(*a) != answered).take(7));
+            let before = known
+                .addresses
+                .iter()
+                .filter_map(|a| a.parse::<SocketAddr>().ok());
+            addresses.extend(before.filter(|a| *a != met_at).take(7));
         }
         let name = known.map(|p| p.name).unwrap_or_default();
         self.remember(device, name, &addresses);
