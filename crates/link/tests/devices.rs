@@ -12,7 +12,7 @@ use std::time::Duration;
 use gravelbar_link::{
     Closed, ConnectError, FRAME_BYTES, Identity, Link, Peer, ReceiveError, Roster, SendError,
 };
-use outsider::{LOOPBACK, Outcome, answerer, caller, expired};
+use outsider::{LOOPBACK, OURS, Outcome, answerer, caller, expired};
 use relay::{Relay, Weather};
 use tokio::time::timeout;
 
@@ -362,7 +362,7 @@ async fn certificates_that_ended_in_1980_connect_both_ways() -> Outcome {
     let mut peer = timeout(PATIENCE, link.accept()).await?.ok_or("closed")?;
     assert_eq!(peer.receive().await?.as_deref(), Some(&b"tap"[..]));
 
-    let answering = answerer(expired(&old)?)?;
+    let answering = answerer(expired(&old)?, OURS)?;
     let addr = answering.local_addr()?;
     let answer = tokio::spawn(async move {
         let incoming = answering.accept().await.ok_or("closed")?;

@@ -8,7 +8,7 @@ use std::time::Duration;
 use gravelbar_link::{
     Closed, ConnectError, Counts, Identity, InviteError, Joined, Link, Peer, Roster,
 };
-use outsider::{LOOPBACK, Outcome, answerer, caller, certificate_of, certified, expired};
+use outsider::{LOOPBACK, OURS, Outcome, answerer, caller, certificate_of, certified, expired};
 use quinn::Endpoint;
 use tokio::time::timeout;
 
@@ -95,6 +95,21 @@ async fn a_stranger_learns_no_byte_while_an_invitation_is_open() -> Outcome {
 }
 
 #[tokio::test]
+async fn programs_without_a_common_version_say_so() -> Outcome {
+    let (bank, net) = (Identity::generate()?, Identity::generate()?);
+    let net = Link::bind(&net, LOOPBACK, Roster::new([bank.device()]))?;
+    let newer = answerer(expired(&bank)?, &[b"gravelbar/7"])?;
+    let addr = newer.local_addr()?;
+    tokio::spawn(async move {
+        let incoming = newer.accept().await.ok_or("closed")?;
+        Outcome::Ok(incoming.await.is_ok())
+    });
+    let call = timeout(PATIENCE, net.connect(addr, bank.device())).await?;
+    assert_eq!(call.err(), Some(ConnectError::OtherVersion { addr }));
+    Ok(())
+}
+
+#[tokio::test]
 async fn a_copied_certificate_without_its_key_is_refused_on_either_side() -> Outcome {
     let (bank, net, thief) = (
         Identity::generate()?,
@@ -109,7 +124,7 @@ async fn a_copied_certificate_without_its_key_is_refused_on_either_side() -> Out
     assert!(nobody_let_in(&link).await);
     assert_eq!(link.counts().strangers, 1);
 
-    let answering = answerer(stolen)?;
+    let answering = answerer(stolen, OURS)?;
     let addr = answering.local_addr()?;
     let waiting = tokio::spawn(async move {
         let incoming = answering.accept().await.ok_or("closed")?;
@@ -322,7 +337,7 @@ async fn an_invitation_leads_to_its_inviter_and_nobody_who_stands_in_the_way() -
 async fn an_answer_without_the_secret_is_not_believed() -> Outcome {
     // An inviter that lets anyone in and answers any proof with nonsense.
     let bank = Identity::generate()?;
-    let answering = answerer(expired(&bank)?)?;
+    let answering = answerer(expired(&bank)?, OURS)?;
     let addr = answering.local_addr()?;
     let honest = Link::bind(&bank, LOOPBACK, Roster::new([]))?;
     let text = honest.invite(None, &[addr], LONG)?.to_string();

@@ -1,9 +1,8 @@
 //! What a session tells its owner, and what ends a conversation.
 
-use gravelbar_ledger::DocumentId;
+use gravelbar_ledger::{DocumentId, Vector};
 
 use crate::limits::FRAME_BYTES;
-use crate::shelf::Vector;
 use crate::wire::{NEWEST_VERSION, OLDEST_VERSION, Unreadable};
 
 /// Who speaks, for people to read. It proves nothing: the connection's key does.

@@ -17,8 +17,11 @@ mod shelf;
 mod talk;
 mod wire;
 
+/// For every writer, how many of its changes are stored: all from number one up to this one.
+pub use gravelbar_ledger::Vector;
+
 pub use event::{Event, Introduction, ProtocolError};
 pub use limits::{FRAME_BYTES, Limits};
 pub use session::Session;
-pub use shelf::{Offer, Outgoing, Shelf, Vector};
+pub use shelf::{Offer, Outgoing, Shelf};
 pub use wire::{NEWEST_VERSION, OLDEST_VERSION};

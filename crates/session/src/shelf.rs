@@ -1,12 +1,8 @@
 //! What a session may read of the documents that its owner keeps.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use gravelbar_ledger::{DocumentId, Writer};
-
-/// For every writer, how many of its changes are stored: all from number one up to this one.
-pub type Vector = BTreeMap<Writer, u64>;
+use gravelbar_ledger::{DocumentId, Vector, Writer};
 
 /// A document that the peer may have.
 #[derive(Debug, Clone, PartialEq, Eq)]

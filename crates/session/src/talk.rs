@@ -2,7 +2,9 @@
 
 use std::collections::VecDeque;
 
-use crate::shelf::{Vector, covers, raise, risen};
+use gravelbar_ledger::Vector;
+
+use crate::shelf::{covers, raise, risen};
 
 /// A batch without an answer, ours or the peer's.
 #[derive(Debug)]

@@ -9,12 +9,11 @@
 use std::fmt;
 use std::marker::PhantomData;
 
-use gravelbar_ledger::Writer;
+use gravelbar_ledger::{Vector, Writer};
 use serde::de::{Error as _, SeqAccess, Visitor};
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::limits::{ABOUT_BYTES, BATCH_CHANGES, FRAME_BYTES, NAME_BYTES, REASON_BYTES, WRITERS};
-use crate::shelf::Vector;
 
 /// The newest version of the conversation this program speaks.
 pub const NEWEST_VERSION: u16 = 1;
@@ -73,7 +72,18 @@ pub(crate) struct Batch<'a> {
     /// For each writer in the batch its highest number.
     pub(crate) reach: WireVector,
     #[serde(borrow, deserialize_with = "capped::<_, _, BATCH_CHANGES>")]
-    pub(crate) changes: Vec<&'a [u8]>,
+    pub(crate) changes: Vec<Change<'a>>,
+}
+
+/// A change's bytes, copied whole instead of one by one as a list of numbers; the encoding is the same.
+#[derive(Debug, PartialEq, Deserialize)]
+#[serde(transparent)]
+pub(crate) struct Change<'a>(#[serde(borrow)] pub(crate) &'a [u8]);
+
+impl Serialize for Change<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_bytes(self.0)
+    }
 }
 
 #[derive(Debug, PartialEq, Serialize, Deserialize)]

@@ -68,15 +68,18 @@ pub(crate) fn caller(shows: Option<Arc<CertifiedKey>>, alpn: &[u8]) -> Outcome<E
     Ok(endpoint)
 }
 
+/// The names of our protocols.
+pub(crate) const OURS: &[&[u8]] = &[b"gravelbar/1", b"gravelbar-join/1"];
+
 /// One that answers, shows this, and lets anyone in.
-pub(crate) fn answerer(shows: Arc<CertifiedKey>) -> Outcome<Endpoint> {
+pub(crate) fn answerer(shows: Arc<CertifiedKey>, alpn: &[&[u8]]) -> Outcome<Endpoint> {
     let mut tls = rustls::ServerConfig::builder_with_provider(Arc::new(
         rustls::crypto::ring::default_provider(),
     ))
     .with_protocol_versions(&[&rustls::version::TLS13])?
     .with_client_cert_verifier(Arc::new(Anyone))
     .with_cert_resolver(Arc::new(Shows(shows)));
-    tls.alpn_protocols = vec![b"gravelbar/1".to_vec(), b"gravelbar-join/1".to_vec()];
+    tls.alpn_protocols = alpn.iter().map(|name| name.to_vec()).collect();
     let server = ServerConfig::with_crypto(Arc::new(QuicServerConfig::try_from(tls)?));
     Ok(Endpoint::server(server, LOOPBACK)?)
 }

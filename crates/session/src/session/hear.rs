@@ -155,7 +155,11 @@ impl Session {
             vec![Event::Arrived {
                 document,
                 batch: batch.batch,
-                changes: batch.changes.into_iter().map(<[u8]>::to_vec).collect(),
+                changes: batch
+                    .changes
+                    .iter()
+                    .map(|change| change.0.to_vec())
+                    .collect(),
             }]
         } else {
             // It was offered, and has since been taken from what this peer may have.

@@ -5,12 +5,12 @@ mod say;
 
 use std::collections::BTreeMap;
 
-use gravelbar_ledger::DocumentId;
+use gravelbar_ledger::{DocumentId, Vector};
 
 use crate::clock::Clock;
 use crate::event::{Event, Introduction, ProtocolError};
 use crate::limits::{Limits, NAME_BYTES, REASON_BYTES};
-use crate::shelf::{Shelf, Vector};
+use crate::shelf::Shelf;
 use crate::talk::Talk;
 use crate::wire::Frame;
 
@@ -24,7 +24,7 @@ use crate::wire::Frame;
 ///
 /// ```
 /// use gravelbar_session::{Event, Introduction, Limits, Offer, Outgoing, Session, Shelf, Vector};
-/// use gravelbar_ledger::DocumentId;
+/// use gravelbar_ledger::{DocumentId, Vector};
 ///
 /// struct Empty;
 /// impl Shelf for Empty {
@@ -125,8 +125,9 @@ impl Session {
         }
     }
 
-    /// The owner won't have some of a batch; the peer is told, with the reason, and doesn't send it
-    /// again on this connection.
+    /// The owner won't have some of a batch, for what it is; the peer is told, with the reason, and
+    /// doesn't send it again on this connection. An owner that can't store for a while (its disk is
+    /// full) refuses nothing: it closes the connection and meets the peer again later.
     pub fn handle_refused(&mut self, document: DocumentId, batch: u64, why: &str) {
         if let Some(talk) = self.talks.get_mut(&document) {
             talk.refuse(batch, shortened(why.to_owned(), REASON_BYTES));

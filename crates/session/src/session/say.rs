@@ -2,13 +2,13 @@
 
 use std::ops::Bound;
 
-use gravelbar_ledger::DocumentId;
+use gravelbar_ledger::{DocumentId, Vector};
 
 use super::Session;
 use crate::limits::{ABOUT_BYTES, CHANGE_BYTES, DOCUMENTS, Limits, WRITERS, WRITERS_OFFERED};
-use crate::shelf::{Outgoing, Shelf, Vector};
+use crate::shelf::{Outgoing, Shelf};
 use crate::wire::{
-    Batch, ClockAnswer, ClockAsk, Frame, Hello, NEWEST_VERSION, OLDEST_VERSION, OfferFrame,
+    Batch, Change, ClockAnswer, ClockAsk, Frame, Hello, NEWEST_VERSION, OLDEST_VERSION, OfferFrame,
     Refused, Stored,
 };
 
@@ -145,7 +145,7 @@ impl Session {
                 document: document.0,
                 batch: self.batches_sent,
                 reach: (&reach).into(),
-                changes: changes.iter().map(|change| &*change.bytes).collect(),
+                changes: changes.iter().map(|change| Change(&change.bytes)).collect(),
             })
             .write();
             talk.send(self.batches_sent, reach);
