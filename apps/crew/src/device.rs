@@ -30,6 +30,7 @@ use crate::clock::Clock;
 use crate::net::{self, ConnectionNumber, Net};
 use crate::node::{Act, Ask, DeviceLine, Event, Node, NotSaved, Picture, Saved, Sign, VisitLine};
 use acts::Joining;
+use keep::LOOK_AT_DISK_MS;
 use meeting::Meeting;
 use notices::Notices;
 
@@ -119,6 +120,7 @@ struct Device {
     notices: Notices,
     /// Set while nothing can be saved.
     not_saving: Option<String>,
+    looked_at_disk_ms: i64,
     pulse: watch::Sender<u64>,
     /// What is to be stored at the end of this turn, and who waits for it.
     turn: Turn,
@@ -230,6 +232,7 @@ impl Device {
             joining: Vec::new(),
             notices: Notices::default(),
             not_saving: None,
+            looked_at_disk_ms: 0,
             pulse,
             turn: Turn::default(),
             store,
@@ -260,6 +263,7 @@ impl Device {
             }
             self.tell_joined();
             self.settle();
+            self.try_saving_again();
             self.speak();
             if let Some(answer) = leaving {
                 self.rest();
@@ -276,6 +280,9 @@ impl Device {
         let now_ms = self.now().timestamp_millis();
         if !self.joining.is_empty() {
             return Duration::from_secs(1);
+        }
+        if self.not_saving.is_some() {
+            return Duration::from_millis(LOOK_AT_DISK_MS.unsigned_abs());
         }
         self.meetings
             .values()
@@ -403,11 +410,11 @@ impl Device {
         Some(picture)
     }
 
-    /// Idle moment: the journal goes into the database; a disk that failed is looked at again.
+    /// Idle moment: the journal goes into the database.
     fn rest(&mut self) {
-        if self.not_saving.is_some() {
-            self.try_saving_again();
-        } else if let Err(error) = self.store.rest() {
+        if self.not_saving.is_none()
+            && let Err(error) = self.store.rest()
+        {
             self.stop_saving(&error.to_string());
         }
     }

@@ -1,6 +1,10 @@
 //! Real devices on real sockets: they join by invitation, record at once, lose each other, restart
 //! and come out equal.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test that can't go on fails where it stands"
+)]
 use std::path::Path;
 use std::time::Duration;
 

@@ -138,6 +138,14 @@ name! {
     Pack, "the pack's name", str::to_owned
 }
 
+impl PersonName {
+    /// Stands for nobody in particular, in records a device makes by itself before anyone holds it.
+    #[must_use]
+    pub fn unnamed() -> Self {
+        Self("unnamed".to_owned())
+    }
+}
+
 impl SpeciesName {
     /// Whether it stands for a fish nobody could name yet.
     #[must_use]

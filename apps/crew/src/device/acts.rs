@@ -68,7 +68,10 @@ impl Device {
 
     /// Writes an act into its document and puts the change down for this turn's commit.
     pub(super) fn take_act(&mut self, visit: DocumentId, act: &Act) -> Result<Saved, NotSaved> {
-        if let Some(why) = &self.not_saving {
+        // A stop is always tried: on a full disk there is room kept for it.
+        if let Some(why) = &self.not_saving
+            && !stops_work(&act.facts)
+        {
             return Err(NotSaved {
                 words: why.clone(),
                 try_again: true,
@@ -150,8 +153,7 @@ impl Device {
     fn speaker(&self, visit: DocumentId) -> PersonName {
         self.me(visit)
             .or_else(|| PersonName::new(&self.name).ok())
-            .or_else(|| PersonName::new(&self.tag.to_string()).ok())
-            .unwrap_or_else(|| unreachable!("a tag is a clean name"))
+            .unwrap_or_else(PersonName::unnamed)
     }
 
     pub(super) fn own_entry(&self) -> gravelbar_visit::Device {
@@ -358,6 +360,13 @@ impl Joining {
             }))
             .ok();
     }
+}
+
+/// Whether these facts stop work or say that the energiser is off.
+pub(super) fn stops_work(facts: &[Fact]) -> bool {
+    facts
+        .iter()
+        .any(|fact| matches!(fact, Fact::Stop(_) | Fact::EnergiserOff(_)))
 }
 
 /// A device's key as records carry it.

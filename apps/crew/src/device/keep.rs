@@ -6,9 +6,12 @@ use gravelbar_link::DeviceKeyId;
 use gravelbar_store::{CommitError, Mode};
 use gravelbar_visit::{DocumentId, Fact, Refusal, Visit, Writer};
 
-use super::acts::key_bytes;
+use super::acts::{key_bytes, stops_work};
 use super::{Device, Open, StartError, Turn, Waiting, session};
 use crate::node::NotSaved;
+
+/// Between two looks at a disk that refused something.
+pub(super) const LOOK_AT_DISK_MS: i64 = 5_000;
 
 impl Device {
     /// Says what opening the data folder found out.
@@ -166,7 +169,6 @@ impl Device {
             }
             return;
         }
-        let held = self.not_saving.take();
         for mut waiting in stops {
             match self.take_act(waiting.visit, &waiting.act) {
                 Ok(saved) => {
@@ -190,13 +192,14 @@ impl Device {
                 self.reread(&still);
             }
         }
-        self.not_saving = self.not_saving.take().or(held);
     }
 
     /// Tells everyone but those who stop work, who are given back.
     fn refuse_all(&mut self, turn: Turn, error: &CommitError) -> Vec<Waiting> {
-        let (stops, others): (Vec<Waiting>, Vec<Waiting>) =
-            turn.acts.into_iter().partition(stops_work);
+        let (stops, others): (Vec<Waiting>, Vec<Waiting>) = turn
+            .acts
+            .into_iter()
+            .partition(|waiting| stops_work(&waiting.act.facts));
         for waiting in others {
             tell(waiting, error);
         }
@@ -223,9 +226,16 @@ impl Device {
         }
     }
 
-    /// Looks whether the disk takes something again; after a failed sync the store is closed,
-    /// opened and checked first.
+    /// Looks whether the disk takes something again, not more often than every few seconds; after
+    /// a failed sync the store is closed, opened and checked first.
     pub(super) fn try_saving_again(&mut self) {
+        let now_ms = self.now().timestamp_millis();
+        if self.not_saving.is_none()
+            || now_ms.saturating_sub(self.looked_at_disk_ms).abs() < LOOK_AT_DISK_MS
+        {
+            return;
+        }
+        self.looked_at_disk_ms = now_ms;
         if self.store.reopen().is_err() || self.store.mode() == Mode::ReadOnly {
             return;
         }
@@ -276,14 +286,6 @@ fn tell(waiting: Waiting, error: &CommitError) {
             }))
             .ok();
     }
-}
-
-fn stops_work(waiting: &Waiting) -> bool {
-    waiting
-        .act
-        .facts
-        .iter()
-        .any(|fact| matches!(fact, Fact::Stop(_) | Fact::EnergiserOff(_)))
 }
 
 /// The keys of the devices a visit lists.
