@@ -25,9 +25,9 @@ pub(crate) fn counted(n: u64, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
-/// A figure without needless decimals: `47.3`, `350`, `0.5`.
+/// A figure without needless decimals: `47.3`, `350`, `0.5`; a question mark for what is none.
 pub(crate) fn plain(value: f64) -> String {
-    format!("{}", six_digits(value) + 0.0)
+    figure(value).map_or_else(|| "?".to_owned(), |value| format!("{value}"))
 }
 
 /// A percentage in whole percent.

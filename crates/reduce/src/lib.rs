@@ -14,10 +14,11 @@
 //! | `header`, `channel`, `water`, `safety`, `take` | the parts of the sheet by these names |
 //! | `count` | every fish once, by pass |
 //! | `pass`, with `span`, `effort`, `nets`, `setting`, `stops` | one pass |
-//! | `species`, with `ground`, `removal`, `size` | one species and its estimates |
+//! | `species`, with `ground`, `removal`, `size`, `analyses` | one species and its estimates |
 //! | `flags` | what is odd |
 //! | `text` | the sheet as plain text |
 
+mod analyses;
 mod channel;
 mod count;
 mod effort;
@@ -52,6 +53,6 @@ pub use size::{SizeGroup, SizeGroups};
 pub use span::{Mark, PassState};
 pub use species::{ChannelRemoval, Lengths, Mass, PassCatch, SpeciesSummary};
 pub use stops::StopInside;
-pub use summary::{Summary, summarize};
+pub use summary::{Reducer, Summary, summarize};
 pub use take::TakeSummary;
 pub use water::{WaterLine, WaterSummary};

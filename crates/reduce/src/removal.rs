@@ -1,9 +1,10 @@
 //! One removal series: its catch by pass, and what may be said of it.
 
-use gravelbar_estimate::{Analysis, Headline, Outcome};
+use gravelbar_estimate::{Analysis, CatchError, Headline, Outcome};
 use serde::Serialize;
 
-use crate::figure::{count, counted, figure, percent};
+use crate::analyses::Analyses;
+use crate::figure::{counted, figure, percent};
 use crate::ground::Ground;
 use crate::nets::Closure;
 
@@ -99,7 +100,7 @@ pub struct AfterPass {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct NextPass {
     /// Fish it should take.
-    pub expected_fish: u64,
+    pub expected_fish: f64,
     /// Half-width of the interval now, as a share of the estimate.
     pub relative_now: Option<f64>,
     /// The same after such a pass.
@@ -121,11 +122,10 @@ pub(crate) struct Caught {
 
 impl Removal {
     /// Estimates a series that was caught on some ground.
-    pub(crate) fn of(caught: Caught, ground: &Ground) -> Self {
+    pub(crate) fn of(caught: Caught, ground: &Ground, analyses: &mut Analyses) -> Self {
         let passes = caught.catch.len();
-        let counts: Vec<u32> = caught.catch.iter().map(|n| count(*n)).collect();
         let (closure, nets) = ground.closed_until(passes);
-        let analysis = Analysis::of(&counts);
+        let analysis = analyses.of(&caught.catch);
         let mut cautions = Vec::new();
         if let Ok(analysis) = &analysis {
             cautions.extend(of_estimate(analysis, passes));
@@ -143,10 +143,9 @@ impl Removal {
                 "{outside} on record in passes the estimate doesn't use"
             ));
         }
-        cautions.extend(caught.cautions);
         let verdict = match &analysis {
             Ok(analysis) => labelled(caught.source, closure, &nets, passes, &analysis.verdict),
-            Err(_) if passes == 0 => format!(
+            Err(CatchError::NoPass) => format!(
                 "{} so far, no pass to estimate from: {}",
                 caught.total,
                 ground.why_no_more()
@@ -159,15 +158,15 @@ impl Removal {
             density: headline
                 .zip(ground.area_m2)
                 .and_then(|(h, area)| density(h, area)),
-            next_pass: headline.and_then(|h| next_pass(&counts, h)),
-            after: after(&counts, caught.source, ground),
+            next_pass: analysis.as_ref().and_then(next_pass),
+            after: after(&caught, ground, analyses),
+            cautions: [cautions, caught.cautions].concat(),
             source: caught.source,
             catch: caught.catch,
             total: caught.total,
             closure,
             nets,
             verdict,
-            cautions,
             analysis,
         }
     }
@@ -231,14 +230,14 @@ fn density(headline: &Headline, area_m2: f64) -> Option<Density> {
     })
 }
 
-fn after(counts: &[u32], source: CatchSource, ground: &Ground) -> Vec<AfterPass> {
-    (2..=counts.len())
+fn after(caught: &Caught, ground: &Ground, analyses: &mut Analyses) -> Vec<AfterPass> {
+    (2..=caught.catch.len())
         .filter_map(|passes| {
-            let analysis = Analysis::of(counts.get(..passes)?).ok()?;
+            let analysis = analyses.of(caught.catch.get(..passes)?).ok()?;
             let (closure, nets) = ground.closed_until(passes);
             Some(AfterPass {
                 passes,
-                verdict: labelled(source, closure, &nets, passes, &analysis.verdict),
+                verdict: labelled(caught.source, closure, &nets, passes, &analysis.verdict),
                 outcome: analysis.outcome,
                 headline: analysis.headline,
                 closure,
@@ -247,20 +246,21 @@ fn after(counts: &[u32], source: CatchSource, ground: &Ground) -> Vec<AfterPass>
         .collect()
 }
 
-fn next_pass(counts: &[u32], headline: &Headline) -> Option<NextPass> {
+/// Only where there is an interval to narrow.
+fn next_pass(analysis: &Analysis) -> Option<NextPass> {
+    let headline = analysis.headline.as_ref()?;
     let relative_now = headline.relative_half_width?;
-    let expected = headline.expected_next_catch.round().clamp(0.0, 1e9);
-    // A whole number within u32, by the line above.
-    let expected: u32 = format!("{expected:.0}").parse().ok()?;
-    let then: Vec<u32> = counts.iter().copied().chain([expected]).collect();
-    let relative_then = (Analysis::of(&then).ok()?.headline).and_then(|h| h.relative_half_width);
-    let mut words = format!("one more pass should take about {expected}");
+    let relative_then = (analysis.next_pass.as_ref()).and_then(|n| n.relative_half_width_after);
+    let mut words = format!(
+        "one more pass should take about {:.0}",
+        headline.expected_next_catch
+    );
     if let Some(then) = relative_then {
         let (now, then) = (percent(relative_now), percent(then));
         words.push_str(&format!(", giving ± {then} instead of ± {now}"));
     }
     Some(NextPass {
-        expected_fish: u64::from(expected),
+        expected_fish: figure(headline.expected_next_catch)?,
         relative_now: figure(relative_now),
         relative_then: relative_then.and_then(figure),
         words,

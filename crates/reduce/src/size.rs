@@ -4,6 +4,7 @@ use gravelbar_estimate::{StrataSum, Stratum, sum_of_strata};
 use gravelbar_visit::{FishView, PassKey};
 use serde::Serialize;
 
+use crate::analyses::Analyses;
 use crate::figure::{counted, plain};
 use crate::ground::Ground;
 use crate::removal::{CatchSource, Caught, Removal};
@@ -53,6 +54,7 @@ pub(crate) fn size_groups(
     cuts_mm: &[f64],
     passes: &[PassOfFish<'_>],
     ground: &Ground,
+    analyses: &mut Analyses,
 ) -> SizeGroups {
     let mut cuts: Vec<f64> = cuts_mm.iter().copied().filter(|c| c.is_finite()).collect();
     cuts.sort_by(f64::total_cmp);
@@ -93,7 +95,7 @@ pub(crate) fn size_groups(
                 words: words(from_mm, below_mm),
                 from_mm,
                 below_mm,
-                removal: Removal::of(caught, ground),
+                removal: Removal::of(caught, ground, analyses),
             }
         })
         .collect();

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use gravelbar_visit::{Channel, FishView, PassKey, SpeciesName, View};
 use serde::Serialize;
 
+use crate::analyses::Analyses;
 use crate::channel::ChannelSummary;
 use crate::count::{Counts, PassCounts};
 use crate::figure::{counted, figure, ratio};
@@ -98,6 +99,7 @@ pub(crate) fn species(
     counts: &Counts<'_>,
     passes: &[PassSummary],
     channels: &[ChannelSummary],
+    analyses: &mut Analyses,
 ) -> Vec<SpeciesSummary> {
     let worked_up = counts.species();
     let has_work_up: std::collections::BTreeSet<&SpeciesName> =
@@ -123,25 +125,41 @@ pub(crate) fn species(
         let grounds = ground(source);
         let joined = Ground::joined(&grounds);
         for name in names {
-            summaries.push(one(view, counts, &name, source, &grounds, &joined));
+            let place = Place {
+                source,
+                grounds: &grounds,
+                joined: &joined,
+            };
+            summaries.push(one(view, counts, &name, &place, analyses));
         }
     }
     summaries
+}
+
+/// Where a species was fished, for one source of counts.
+struct Place<'a> {
+    source: CatchSource,
+    grounds: &'a BTreeMap<&'a Channel, Ground>,
+    joined: &'a Ground,
 }
 
 fn one(
     view: &View,
     counts: &Counts<'_>,
     name: &SpeciesName,
-    source: CatchSource,
-    grounds: &BTreeMap<&Channel, Ground>,
-    joined: &Ground,
+    place: &Place<'_>,
+    analyses: &mut Analyses,
 ) -> SpeciesSummary {
+    let &Place {
+        source,
+        grounds,
+        joined,
+    } = place;
     let n = |pass: &PassCounts<'_>| match source {
         CatchSource::WorkUp => pass.of(name),
         CatchSource::Tally => pass.tapped(name),
     };
-    let series = |ground: &Ground, channel: Option<&Channel>| {
+    let series = |ground: &Ground, channel: Option<&Channel>, analyses: &mut Analyses| {
         let mut catch = vec![0; usize::from(ground.passes)];
         let mut total = 0;
         let mut cautions = Vec::new();
@@ -170,9 +188,9 @@ fn one(
             total,
             cautions,
         };
-        Removal::of(caught, ground)
+        Removal::of(caught, ground, analyses)
     };
-    let removal = series(joined, None);
+    let removal = series(joined, None, analyses);
     let planned = view.plan.species(name);
     let mut fish: Vec<&FishView> = Vec::new();
     let mut of_fish = Vec::new();
@@ -189,7 +207,7 @@ fn one(
     }
     let size_groups = match (source, planned) {
         (CatchSource::WorkUp, Some(planned)) => {
-            size_groups(&planned.size_cuts_mm, &of_fish, joined)
+            size_groups(&planned.size_cuts_mm, &of_fish, joined, analyses)
         }
         _ => SizeGroups::NotPlanned,
     };
@@ -211,7 +229,7 @@ fn one(
         channels: (grounds.iter().filter(|_| several))
             .map(|(channel, ground)| ChannelRemoval {
                 channel: (*channel).clone(),
-                removal: series(ground, Some(channel)),
+                removal: series(ground, Some(channel), analyses),
             })
             .collect(),
         lengths: lengths(&fish),

@@ -3,6 +3,7 @@
 use gravelbar_visit::{Flag, View};
 use serde::Serialize;
 
+use crate::analyses::Analyses;
 use crate::channel::{ChannelSummary, channels};
 use crate::count::Counts;
 use crate::flags::{Found, flags};
@@ -79,26 +80,42 @@ pub struct Summary {
 /// ```
 #[must_use]
 pub fn summarize(view: &View) -> Summary {
-    let clocks = Clocks::of(view);
-    let counts = Counts::of(view);
-    let channels = channels(view, &counts);
-    let passes = passes(view, &clocks, &counts, &channels);
-    let species = species(view, &clocks, &counts, &passes, &channels);
-    let take = take(view, &counts, &passes);
-    let found = Found::new(view, &clocks, &counts, &passes, &species, &take);
-    Summary {
-        flags: flags(&found),
-        header: header(view, &clocks),
-        crew: crew(view),
-        devices: devices(view, &clocks),
-        safety: safety(view, &clocks),
-        water: water(view, &clocks),
-        worked_up: passes.iter().map(|p| p.worked_up).sum(),
-        tallied: passes.iter().map(|p| p.tallied).sum(),
-        channels,
-        passes,
-        species,
-        take,
+    Reducer::default().summarize(view)
+}
+
+/// [`summarize`] for a screen that follows a visit: keeps the analyses of catches it has met, so
+/// that after a tap only the species it changed is analysed again. Prints the same bytes.
+#[derive(Debug, Clone, Default)]
+pub struct Reducer {
+    analyses: Analyses,
+}
+
+impl Reducer {
+    /// The summary of a view, as [`summarize`] gives it.
+    #[must_use]
+    pub fn summarize(&mut self, view: &View) -> Summary {
+        let clocks = Clocks::of(view);
+        let counts = Counts::of(view);
+        let channels = channels(view, &counts);
+        let passes = passes(view, &clocks, &counts, &channels);
+        let analyses = &mut self.analyses;
+        let species = species(view, &clocks, &counts, &passes, &channels, analyses);
+        let take = take(view, &counts, &passes);
+        let found = Found::new(view, &clocks, &counts, &passes, &species, &take);
+        Summary {
+            flags: flags(&found),
+            header: header(view, &clocks),
+            crew: crew(view),
+            devices: devices(view, &clocks),
+            safety: safety(view, &clocks),
+            water: water(view, &clocks),
+            worked_up: passes.iter().map(|p| p.worked_up).sum(),
+            tallied: passes.iter().map(|p| p.tallied).sum(),
+            channels,
+            passes,
+            species,
+            take,
+        }
     }
 }
 

@@ -3,6 +3,9 @@
 
 use std::collections::BTreeMap;
 
+use gravelbar_estimate::{
+    MassBand, MassCheck, MassCurve, Slip, SuggestedReading, USUAL_SLOPES, check_mass,
+};
 use gravelbar_visit::{FishView, Flag, FlagKind, LengthType, RecordId, SpeciesName};
 
 use super::{Found, flag};
@@ -17,13 +20,12 @@ const LEAST_FISH: usize = 8;
 const DEVIATIONS: f64 = 5.0;
 const LEAST_FACTOR: f64 = 1.5;
 
+/// Step of a field scale, g: half a step counts in the fish's favour (common practice, no source).
+const SCALE_STEP_G: f64 = 0.1;
+
 /// A median absolute deviation times this is the standard deviation of a normal distribution
 /// (standard normal quantile 0.75).
 const MAD_TO_SD: f64 = 1.4826;
-
-/// Slopes of log mass on log length that a fish can have; outside them the fish at hand don't
-/// tell, and mass goes with the cube of length.
-const SLOPES: std::ops::RangeInclusive<f64> = 2.5..=3.6;
 
 /// The thirds at both ends must lie apart by this much in log length for a slope to be told.
 const LEAST_SPREAD: f64 = 0.3;
@@ -67,13 +69,10 @@ fn weighed(fish: &FishView) -> Option<Weighed> {
     })
 }
 
-/// Where the masses of a species lie: `ln mass = intercept + slope · ln length`, give or take.
+/// Where the masses of a species lie.
 struct Band {
-    slope: f64,
-    intercept: f64,
-    half_width: f64,
-    shortest_mm: f64,
-    longest_mm: f64,
+    curve: MassCurve,
+    band: MassBand,
 }
 
 impl Band {
@@ -100,7 +99,8 @@ impl Band {
         let y = |part: &[&Weighed]| median(part.iter().map(|f| f.log_mass).collect());
         let (run, rise) = (x(high) - x(low), y(high) - y(low));
         let told = (run >= LEAST_SPREAD).then(|| rise / run);
-        let slope = told.filter(|s| SLOPES.contains(s)).unwrap_or(3.0);
+        // Where the fish at hand don't tell, mass goes with the cube of length.
+        let slope = told.filter(|s| USUAL_SLOPES.contains(s)).unwrap_or(3.0);
         let residuals: Vec<f64> = fish
             .iter()
             .map(|f| f.log_mass - slope * f.log_length)
@@ -108,70 +108,60 @@ impl Band {
         let intercept = median(residuals.clone());
         let deviations = residuals.iter().map(|r| (r - intercept).abs()).collect();
         let sd = MAD_TO_SD * median(deviations);
-        let tenth = by_length.len() / 10;
-        let shortest = by_length.get(tenth)?;
-        let longest = by_length.get(by_length.len() - 1 - tenth)?;
+        let half_width = (DEVIATIONS * sd).max(libm::log(LEAST_FACTOR));
         Some(Self {
-            slope,
-            intercept,
-            half_width: (DEVIATIONS * sd).max(libm::log(LEAST_FACTOR)),
-            shortest_mm: shortest.length_mm / 2.0,
-            longest_mm: longest.length_mm * 2.0,
+            curve: MassCurve::line(intercept / std::f64::consts::LN_10, slope),
+            band: MassBand {
+                low: libm::exp(-half_width),
+                high: libm::exp(half_width),
+            },
         })
     }
 
-    fn residual(&self, log_length: f64, log_mass: f64) -> f64 {
-        log_mass - self.slope * log_length - self.intercept
-    }
-
-    fn fits(&self, length_mm: f64, mass_g: f64) -> bool {
-        let residual = self.residual(libm::log(length_mm), libm::log(mass_g));
-        residual.abs() <= self.half_width
-    }
-
     fn odd(&self, species: &SpeciesName, fish: &Weighed) -> Option<Flag> {
-        if self.residual(fish.log_length, fish.log_mass).abs() <= self.half_width {
+        let check = check_mass(
+            fish.length_mm,
+            fish.mass_g,
+            &self.curve,
+            self.band,
+            SCALE_STEP_G,
+        );
+        let MassCheck::Unlikely { readings, .. } = check else {
             return None;
-        }
-        let expected = self.intercept + self.slope * fish.log_length;
-        let low = two_digits(libm::exp(expected - self.half_width));
-        let high = two_digits(libm::exp(expected + self.half_width));
-        let slip = match self.slip(fish) {
-            Some(slip) => format!("{slip} would fit: weigh it again, or correct the record"),
-            None => "weigh and measure it again, or correct the record".to_owned(),
         };
+        let expected = self.curve.mass_g(fish.length_mm);
+        let (low, high) = (expected * self.band.low, expected * self.band.high);
+        let meant = readings.first().map_or_else(
+            || "weigh and measure it again, or correct the record".to_owned(),
+            |reading| {
+                let meant = meant(reading);
+                format!("{meant} would fit: weigh and measure it again, or correct the record")
+            },
+        );
         Some(flag(
             FlagKind::OddMass,
             vec![fish.record],
             format!(
-                "{species} of {} mm at {} g: others of this length weigh {low} to {high} g; {slip}",
+                "{species} of {} mm at {} g: others of this length weigh {} to {} g; {meant}",
                 plain(fish.length_mm),
-                plain(fish.mass_g)
+                plain(fish.mass_g),
+                two_digits(low),
+                two_digits(high)
             ),
         ))
     }
+}
 
-    /// The slip of the pen that explains it best: a length in centimetres where the length itself
-    /// is strange, else a decimal point, ounces, kilograms.
-    fn slip(&self, fish: &Weighed) -> Option<String> {
-        let strange = !(self.shortest_mm..=self.longest_mm).contains(&fish.length_mm);
-        let lengths = [10.0, 0.1].map(|factor| fish.length_mm * factor);
-        let length = lengths
-            .into_iter()
-            .find(|mm| strange && self.fits(*mm, fish.mass_g));
-        if let Some(mm) = length {
-            return Some(format!("{} mm", plain(mm)));
-        }
-        let slips = [
-            (0.1, ""),
-            (10.0, ""),
-            (28.35, " (ounces?)"),
-            (1_000.0, " (kilograms?)"),
-        ];
-        (slips.into_iter().chain([(0.01, ""), (100.0, "")]))
-            .map(|(factor, unit)| (fish.mass_g * factor, unit))
-            .find(|(g, _)| self.fits(fish.length_mm, *g))
-            .map(|(g, unit)| format!("{} g{unit}", plain(g)))
+/// The likeliest slip put right, in words.
+fn meant(reading: &SuggestedReading) -> String {
+    let (mm, g) = (plain(reading.length_mm), plain(reading.mass_g));
+    match reading.slip {
+        Slip::MassTenTimesTooLarge | Slip::MassTenTimesTooSmall => format!("{g} g"),
+        Slip::MassInKilograms => format!("{g} g (typed in kilograms?)"),
+        Slip::MassInOunces => format!("{g} g (typed in ounces?)"),
+        Slip::LengthInCentimetres => format!("{mm} mm (typed in centimetres?)"),
+        Slip::LengthInInches => format!("{mm} mm (typed in inches?)"),
+        Slip::LengthTenTimesTooLarge => format!("{mm} mm"),
     }
 }
 

@@ -1,6 +1,6 @@
 //! Laws that hold for every view, however odd.
 
-use gravelbar_reduce::{CatchSource, Summary, summarize};
+use gravelbar_reduce::{CatchSource, Reducer, Summary, summarize};
 use gravelbar_visit::{FieldValue, View, Void};
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -118,6 +118,17 @@ proptest! {
             bank.filter(|s| s.species == *name).map(|s| s.total).sum::<u64>()
         };
         prop_assert_eq!(of(&before) - of(&after), 1);
+    }
+
+    #[test]
+    fn a_reducer_that_has_met_other_catches_prints_the_same_bytes(
+        first in view(),
+        second in view(),
+    ) {
+        let mut reducer = Reducer::default();
+        for view in [&first, &second, &first] {
+            prop_assert_eq!(reducer.summarize(view).to_json(), summarize(view).to_json());
+        }
     }
 
     #[test]

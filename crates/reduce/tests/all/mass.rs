@@ -41,9 +41,9 @@ fn slips_are_told_apart() {
     for (length_mm, mass_g, suggestion) in [
         (180.0, 684.0, "68.4 g would fit"),
         (180.0, 6.8, "68 g would fit"),
-        (180.0, 2.4, "(ounces?) would fit"),
-        (180.0, 0.068, "(kilograms?) would fit"),
-        (18.0, 68.4, "180 mm would fit"),
+        (180.0, 2.4, "(typed in ounces?) would fit"),
+        (180.0, 0.068, "(typed in kilograms?) would fit"),
+        (18.0, 68.4, "180 mm (typed in centimetres?) would fit"),
         (180.0, 150.0, "weigh and measure it again"),
     ] {
         let words = with_slip(length_mm, mass_g);
