@@ -69,6 +69,7 @@ mod series;
 mod significant;
 mod size_structure;
 mod strata;
+mod strata_posterior;
 mod subsample;
 mod tail;
 mod two_pass;
@@ -123,6 +124,7 @@ pub use size_structure::{
     length_frequency, size_distribution, usual_bin_mm,
 };
 pub use strata::{StrataSum, Stratum, sum_of_strata};
+pub use strata_posterior::{TotalPosterior, posterior_of_total};
 pub use subsample::{Expanded, SubsampleError, batch_count, expand_catch, expand_estimate};
 pub use two_pass::{TwoPass, two_pass};
 pub use verdict::CAUTION;

@@ -106,10 +106,11 @@ pub(crate) struct Belief<'a> {
 }
 
 /// Consecutive numbers of fish and the sum of their weights.
-struct Cell {
-    first: u64,
-    last: u64,
-    mass: f64,
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Cell {
+    pub(crate) first: u64,
+    pub(crate) last: u64,
+    pub(crate) mass: f64,
 }
 
 impl<'a> Belief<'a> {
@@ -168,6 +169,17 @@ impl<'a> Belief<'a> {
             }
             first = last + 1;
         }
+    }
+
+    /// Cells with their probability; what they lack to one lies beyond the last.
+    pub(crate) fn probabilities(&self) -> Vec<Cell> {
+        self.cells
+            .iter()
+            .map(|cell| Cell {
+                mass: cell.mass / self.total,
+                ..*cell
+            })
+            .collect()
     }
 
     /// Posterior mean of a function of the number of fish that levels off for large numbers.
