@@ -23,7 +23,7 @@ pub(crate) fn write(bytes: &[u8]) -> String {
     text
 }
 
-/// Reads what [`write`] wrote, in either case, with o for 0 and i or l for 1; spaces and hyphens
+/// Reads what [`write()`] wrote, in either case, with o for 0 and i or l for 1; spaces and hyphens
 /// count for nothing. Nothing when there is any other character, or one too many.
 pub(crate) fn read(text: &str) -> Option<Vec<u8>> {
     let mut bytes = Vec::new();

@@ -4,7 +4,10 @@ mod crew;
 
 use crew::{Crew, Dice, Disk, change, document, writer};
 use gravelbar_ledger::{DocumentId, Writer};
-use gravelbar_session::{Event, FRAME_BYTES, Introduction, Limits, ProtocolError, Session, Vector};
+use gravelbar_session::{
+    Event, FRAME_BYTES, Introduction, Limits, Offer, Outgoing, ProtocolError, Session, Shelf,
+    Vector,
+};
 
 const NOW_MS: i64 = 1_750_000_000_000;
 
@@ -203,6 +206,12 @@ fn the_frames_are_what_the_document_says() {
     session.handle_stored(document(7), &now);
     let told = by_hand::stored(document(7), &[(writer(4, 1), 1)]);
     assert_eq!(drain(&mut session, &disk), [told], "only what is new");
+    session.handle_stored(document(7), &now);
+    assert_eq!(
+        drain(&mut session, &disk),
+        Vec::<Vec<u8>>::new(),
+        "it was told"
+    );
 
     // And one that isn't taken.
     let batch = by_hand::batch(document(7), 2, &[(writer(4, 1), 2)], &[b"two"]);
@@ -389,6 +398,38 @@ fn a_document_that_this_peer_may_not_have_is_neither_sent_nor_taken() {
     let batch = by_hand::batch(document(9), 2, &[(writer(8, 8), 1)], &[b"x"]);
     let error = session.handle_frame(NOW_MS, &batch, &disk);
     assert!(matches!(error, Err(ProtocolError::OutOfTurn { .. })));
+}
+
+/// A shelf on which everything is still readable, and nothing offered any more.
+struct Withdrawn<'a>(&'a Disk);
+
+impl Shelf for Withdrawn<'_> {
+    fn offers(&self) -> Vec<Offer> {
+        Vec::new()
+    }
+
+    fn missing(
+        &self,
+        document: DocumentId,
+        than: &Vector,
+        max_changes: usize,
+        max_bytes: usize,
+    ) -> Vec<Outgoing> {
+        self.0.missing(document, than, max_changes, max_bytes)
+    }
+}
+
+#[test]
+fn who_was_shut_out_while_connected_gets_no_further_change() {
+    let disk = disk();
+    let mut session = greeted(&disk);
+    let wanted = by_hand::offer(document(1), b"", &[]);
+    assert!(session.handle_frame(NOW_MS, &wanted, &disk).is_ok());
+    session.handle_changed(document(1));
+    assert_eq!(session.poll(NOW_MS, &Withdrawn(&disk)), None);
+    // Admitted again, it goes on.
+    session.handle_changed(document(1));
+    assert_eq!(kinds(&drain(&mut session, &disk)), [0x03]);
 }
 
 #[test]
