@@ -7,8 +7,10 @@ use crate::headline::Headline;
 use crate::integer_ml::{IntegerMl, integer_ml};
 use crate::next_pass::{NextPass, next_pass};
 use crate::posterior::{Posterior, posterior};
+use crate::power::chi_square_power;
 use crate::profile::{Level, Profile, profile};
 use crate::refusal::Refusal;
+use crate::significant::maybe_figure;
 use crate::two_pass::{TwoPass, two_pass};
 use crate::verdict::{CAUTION, verdict};
 use crate::weight::BetaWeight;
@@ -103,6 +105,10 @@ pub struct Analysis {
     pub chi_square: Option<ChiSquare>,
     /// The same test with small expected catches joined.
     pub chi_square_pooled: Option<ChiSquare>,
+    /// How often the test of equal catchability, at the 5 % level, would notice `p` falling by a fifth from pass
+    /// to pass, with this number of fish and first `p`. Mostly little: "not rejected" clears nothing.
+    #[serde(serialize_with = "maybe_figure")]
+    pub chi_square_power: Option<f64>,
     /// Posterior for a flat weight on `p` and `1/(N+1)` on the number; informative also where all fish
     /// came on the first pass. Shown only where the catch fell; [`posterior`] answers for any catch.
     pub posterior: Option<Posterior>,
@@ -209,6 +215,10 @@ impl Analysis {
             profile_90,
             chi_square,
             chi_square_pooled: pooled,
+            chi_square_power: zippin
+                .as_ref()
+                .filter(|_| chi_square.is_some())
+                .and_then(|fit| power_of_test(catch, fit)),
             posterior,
             next_pass,
             headline,
@@ -250,6 +260,16 @@ fn shown_profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
         });
     }
     Ok(interval)
+}
+
+/// Power against a fall of `p` by a fifth from pass to pass.
+fn power_of_test(catch: &Catch, fit: &Zippin) -> Option<f64> {
+    let falling: Vec<f64> = std::iter::successors(Some(fit.p), |p| Some(0.8 * p))
+        .take(catch.passes())
+        .collect();
+    chi_square_power(fit.n_fish, &falling, 0.05)
+        .ok()
+        .map(|power| power.power)
 }
 
 fn keep<T>(

@@ -6,7 +6,11 @@
 //! estimators for it, the intervals that stay honest for small catches, and the rules for when no
 //! number may be given at all.
 //!
-//! Start at [`Analysis::of`]; every estimator is also a function of its own.
+//! Start at [`Analysis::of`]; every estimator is also a function of its own. Around it stand what a visit needs
+//! besides: [`posterior()`] for any catch, [`next_pass()`] for the stop-or-go decision, [`effort_ml`] where on-time
+//! differs, [`first_pass_model`] where the first pass does, [`density()`] and [`biomass()`], [`catch_per_hour`],
+//! [`mark_recapture()`], and the fish themselves: [`MassFit`], [`check_mass`], [`relative_weight`],
+//! [`length_frequency`], [`expand_catch`].
 //!
 //! ```
 //! use gravelbar_estimate::{Analysis, Outcome};

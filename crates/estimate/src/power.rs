@@ -114,8 +114,8 @@ pub fn chi_square_power(n_fish: f64, p_per_pass: &[f64], level: f64) -> Result<P
 /// Chance that a noncentral chi-square variable exceeds `threshold`: a Poisson mixture of central ones.
 fn noncentral_above(threshold: f64, df: f64, noncentrality: f64) -> f64 {
     let half = noncentrality / 2.0;
-    // Past this the threshold lies a hundred standard deviations below the mean.
-    if half > 1e5 {
+    // Past this the threshold lies more than ten standard deviations below the mean.
+    if noncentrality > 4.0 * threshold + 1000.0 {
         return 1.0;
     }
     let (mut chance, mut seen, mut j) = (0.0, 0.0, 0.0);

@@ -1,8 +1,9 @@
 //! Holds the removal estimators to laws that follow from their definitions, over random catches.
 
 use gravelbar_estimate::{
-    Analysis, BetaWeight, Catch, Level, MOST_FISH_PER_PASS, MOST_PASSES, Outcome, carle_strub,
-    chi_square, chi_square_pooled, integer_ml, profile, two_pass, zippin,
+    Analysis, BetaWeight, Catch, EffortSeries, GENERALISED_LEVEL, Level, MOST_FISH_PER_PASS,
+    MOST_PASSES, Outcome, carle_strub, chi_square, chi_square_pooled, effort_ml, first_pass_model,
+    generalised_removal, integer_ml, posterior, profile, ratio_shortcut, two_pass, zippin,
 };
 use proptest::prelude::*;
 use serde_json::Value;
@@ -53,7 +54,7 @@ fn every_number_is_finite(value: &Value) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2000))]
+    #![proptest_config(ProptestConfig::with_cases(1000))]
 
     /// No catch stops the program, and no figure is ever "not a number": in JSON that would show as a null
     /// field inside an estimate, which only the spread may be.
@@ -69,6 +70,33 @@ proptest! {
         ] {
             prop_assert!(json[estimator].is_null() || json[estimator][field].is_number(), "{estimator} {field}");
         }
+    }
+
+    /// Nor any of the other answers for a series.
+    #[test]
+    fn no_catch_breaks_the_other_models(counts in any_catch(), effort in prop::collection::vec(50.0_f64..3000.0, MOST_PASSES)) {
+        let catch = Catch::new(&counts).unwrap();
+        let series = EffortSeries::new(&counts, &effort[..counts.len()]).unwrap();
+        let mut answers = vec![serde_json::to_value(posterior(&catch, BetaWeight::FLAT).ok()).unwrap()];
+        if let Ok(model) = first_pass_model(&catch) {
+            prop_assert!(model.n_fish >= catch.total() && model.log_likelihood.is_finite());
+            prop_assert!(model.p_first >= 0.0 && model.p_first <= 1.0 && model.p_later > 0.0 && model.p_later <= 1.0);
+            answers.push(serde_json::to_value(model).unwrap());
+        }
+        if let Ok(models) = generalised_removal(&catch, GENERALISED_LEVEL) {
+            answers.push(serde_json::to_value(models).unwrap());
+        }
+        if let Ok(fit) = effort_ml(&series) {
+            prop_assert!(fit.n_fish >= catch.total() && fit.log_likelihood.is_finite());
+            prop_assert!(fit.n_fish_conditional >= catch.total() as f64 * (1.0 - 1e-12));
+            prop_assert!(fit.p_per_pass.iter().all(|p| *p > 0.0 && *p <= 1.0));
+            prop_assert!(fit.profile_95.low >= catch.total());
+            answers.push(serde_json::to_value(fit).unwrap());
+        }
+        if let Ok(shortcut) = ratio_shortcut(&catch) {
+            answers.push(serde_json::to_value(shortcut).unwrap());
+        }
+        prop_assert!(answers.iter().all(every_number_is_finite));
     }
 
     /// The rule the crew relies on: no estimate without a fall, no zero shown as certainty, never fewer
