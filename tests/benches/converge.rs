@@ -117,7 +117,8 @@ async fn records(node: &Node, visit: DocumentId) -> usize {
         .await
         .iter()
         .find(|line| line.document == visit)
-        .map_or(0, |line| line.records)
+        .and_then(|line| line.records)
+        .unwrap_or(0)
 }
 
 fn writer(n: u8) -> Writer {

@@ -57,16 +57,21 @@ fn main() {
     println!("{TAPS} taps of {} bytes, one at a time", bytes.len());
     println!("                        p50        p99");
     println!("tap to saved      {:>8.0} us {:>8.0} us", tap.0, tap.1);
-    println!("bare insert       {:>8.0} us {:>8.0} us", insert.0, insert.1);
-    println!("ratio             {:>8.2}    {:>8.2}", tap.0 / insert.0, tap.1 / insert.1);
+    println!(
+        "bare insert       {:>8.0} us {:>8.0} us",
+        insert.0, insert.1
+    );
+    println!(
+        "ratio             {:>8.2}    {:>8.2}",
+        tap.0 / insert.0,
+        tap.1 / insert.1
+    );
 }
 
 fn tap_bytes() -> Vec<u8> {
-    let mut visit = gravelbar_visit::Visit::start(
-        plan("QB-03"),
-        gravelbar_visit::Writer::from_bytes([7; 16]),
-    )
-    .unwrap();
+    let mut visit =
+        gravelbar_visit::Visit::start(plan("QB-03"), gravelbar_visit::Writer::from_bytes([7; 16]))
+            .unwrap();
     let by = PersonName::new("Hollis Fenn").unwrap();
     let at = "2026-08-18T09:50:00-04:00".parse().unwrap();
     let mut last = Vec::new();

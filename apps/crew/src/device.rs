@@ -12,7 +12,7 @@ mod meeting;
 mod notices;
 mod shelf;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -114,6 +114,10 @@ struct Device {
     roster: Roster,
     net: Net,
     visits: BTreeMap<DocumentId, Open>,
+    /// Visits on disk that nobody has asked for since the start, with their plans' texts, newest
+    /// first. They are opened one by one when there is nothing else to do, so that a season's
+    /// visits don't keep today's waiting.
+    unopened: VecDeque<(DocumentId, String)>,
     meetings: BTreeMap<ConnectionNumber, Meeting>,
     /// People waiting for a visit they have been invited to.
     joining: Vec<Joining>,
@@ -228,6 +232,7 @@ impl Device {
             roster,
             net,
             visits: BTreeMap::new(),
+            unopened: VecDeque::new(),
             meetings: BTreeMap::new(),
             joining: Vec::new(),
             notices: Notices::default(),
@@ -248,6 +253,12 @@ impl Device {
         loop {
             let first = match inbox.recv_timeout(asleep) {
                 Ok(event) => event,
+                Err(RecvTimeoutError::Timeout) if !self.unopened.is_empty() => {
+                    self.open_next();
+                    self.speak();
+                    asleep = self.until_due();
+                    continue;
+                }
                 Err(RecvTimeoutError::Timeout) => Event::Tick,
                 Err(RecvTimeoutError::Disconnected) => return,
             };
@@ -267,7 +278,10 @@ impl Device {
             self.speak();
             if let Some(answer) = leaving {
                 self.rest();
-                self.net.close();
+                let Self { net, store, .. } = self;
+                net.close();
+                // The folder is free before anyone is told that it is.
+                drop(store);
                 answer.send(()).ok();
                 return;
             }
@@ -278,6 +292,9 @@ impl Device {
     /// How long nothing needs doing if nothing happens.
     fn until_due(&self) -> Duration {
         let now_ms = self.now().timestamp_millis();
+        if !self.unopened.is_empty() {
+            return Duration::ZERO;
+        }
         if !self.joining.is_empty() {
             return Duration::from_secs(1);
         }
@@ -297,6 +314,9 @@ impl Device {
     }
 
     fn answer(&mut self, ask: Ask) {
+        if let Some(document) = ask.document() {
+            self.ensure_open(document);
+        }
         match ask {
             Ask::Visits(answer) => {
                 answer.send(self.visit_lines()).ok();
@@ -340,11 +360,23 @@ impl Device {
                     site: plan.site.clone(),
                     place: plan.place.clone(),
                     date: plan.date,
-                    records: open.visit.records().len(),
+                    records: Some(open.visit.records().len()),
                     perhaps_same_as: self.perhaps_same(*document, plan),
                 }
             })
             .collect();
+        let waiting = self.unopened.iter();
+        lines.extend(waiting.filter_map(|(document, about)| {
+            let plan = Plan::from_about(about).ok()?;
+            Some(VisitLine {
+                document: *document,
+                perhaps_same_as: Vec::new(),
+                site: plan.site,
+                place: plan.place,
+                date: plan.date,
+                records: None,
+            })
+        }));
         lines.sort_by(|a, b| (b.date, &a.site, a.document).cmp(&(a.date, &b.site, b.document)));
         lines
     }

@@ -40,11 +40,35 @@ pub(crate) enum Ask {
     Picture(DocumentId, oneshot::Sender<Option<Arc<Picture>>>),
     History(DocumentId, RecordId, oneshot::Sender<Vec<HistoryLine>>),
     Me(DocumentId, oneshot::Sender<Option<PersonName>>),
-    BeMe(DocumentId, PersonName, oneshot::Sender<Result<(), NotSaved>>),
+    BeMe(
+        DocumentId,
+        PersonName,
+        oneshot::Sender<Result<(), NotSaved>>,
+    ),
     Invite(DocumentId, oneshot::Sender<Result<String, NotSaved>>),
     Join(String, oneshot::Sender<Result<DocumentId, NotSaved>>),
     Device(oneshot::Sender<DeviceLine>),
     NameDevice(String, oneshot::Sender<Result<(), NotSaved>>),
+}
+
+impl Ask {
+    /// The visit it is about.
+    pub(crate) fn document(&self) -> Option<DocumentId> {
+        match self {
+            Self::Act(visit, ..)
+            | Self::Sign(visit, ..)
+            | Self::Picture(visit, _)
+            | Self::History(visit, ..)
+            | Self::Me(visit, _)
+            | Self::BeMe(visit, ..)
+            | Self::Invite(visit, _) => Some(*visit),
+            Self::Visits(_)
+            | Self::Start(..)
+            | Self::Join(..)
+            | Self::Device(_)
+            | Self::NameDevice(..) => None,
+        }
+    }
 }
 
 /// What one person did at one moment on this device's screen.
@@ -104,8 +128,8 @@ pub struct VisitLine {
     pub place: String,
     /// Day.
     pub date: chrono::NaiveDate,
-    /// Records held.
-    pub records: usize,
+    /// Records held; `None` until the visit has been read from disk.
+    pub records: Option<usize>,
     /// Other visits on this device with the same site and day: perhaps one visit made twice.
     pub perhaps_same_as: Vec<DocumentId>,
 }

@@ -185,7 +185,12 @@ impl Device {
                 try_again: true,
             });
         }
-        if self.visits.len() >= MOST_VISITS {
+        let known = plan.document_id();
+        self.ensure_open(known);
+        if self.visits.contains_key(&known) {
+            return Ok(known);
+        }
+        if self.visits.len() + self.unopened.len() >= MOST_VISITS {
             return Err(NotSaved {
                 words: format!("this device holds {MOST_VISITS} visits, the most it can"),
                 try_again: false,
@@ -197,9 +202,6 @@ impl Device {
         };
         let visit = Visit::start(plan, writer).map_err(|e| refused(&e))?;
         let document = visit.id();
-        if self.visits.contains_key(&document) {
-            return Ok(document);
-        }
         self.turn.batch.documents.push(Document {
             id: document.0,
             about: visit.about().to_owned(),
@@ -251,6 +253,9 @@ impl Device {
                 .settings
                 .push(("device name".to_owned(), self.name.clone()));
             let entry = self.own_entry();
+            while !self.unopened.is_empty() {
+                self.open_next();
+            }
             let visits: Vec<DocumentId> = self.visits.keys().copied().collect();
             for visit in visits {
                 self.note_down(visit, vec![entry.clone().into()]);

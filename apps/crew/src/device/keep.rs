@@ -41,19 +41,54 @@ impl Device {
         }
     }
 
-    /// Reads all visits from disk, each under a fresh session, so that a number used before can
-    /// never be used for something else.
+    /// Finds the visits on disk and opens the one listed last; the others follow when there is
+    /// nothing else to do, or when somebody asks.
     pub(super) fn read_visits(&mut self) -> Result<(), StartError> {
-        for document in self.store.documents()? {
-            let id = DocumentId(document.id);
-            if let Some(open) = self.read_visit(id, &document.about)? {
-                self.visits.insert(id, open);
-            }
-        }
-        self.admit_members();
+        let mut documents = self.store.documents()?;
+        documents.sort_by_key(|document| std::cmp::Reverse(document.added_ms));
+        self.unopened = documents
+            .into_iter()
+            .map(|document| (DocumentId(document.id), document.about))
+            .collect();
+        self.open_next();
         Ok(())
     }
 
+    /// Opens the newest visit that isn't.
+    pub(super) fn open_next(&mut self) {
+        if let Some((document, about)) = self.unopened.pop_front() {
+            self.open_stored(document, &about);
+        }
+    }
+
+    /// Opens a visit now if it is on disk.
+    pub(super) fn ensure_open(&mut self, document: DocumentId) {
+        let waiting = self.unopened.iter().position(|(id, _)| *id == document);
+        if let Some((id, about)) = waiting.and_then(|place| self.unopened.remove(place)) {
+            self.open_stored(id, &about);
+        }
+    }
+
+    fn open_stored(&mut self, id: DocumentId, about: &str) {
+        match self.read_visit(id, about) {
+            Ok(Some(open)) => {
+                self.visits.insert(id, open);
+                self.admit_members();
+                for meeting in self.meetings.values_mut() {
+                    meeting.session.handle_changed(id);
+                }
+                self.pulse();
+            }
+            Ok(None) => {}
+            Err(error) => {
+                let now = self.now();
+                self.notices.say(now, error.to_string());
+            }
+        }
+    }
+
+    /// Reads a visit from disk under a fresh session, so that a number used before can never be
+    /// used for something else.
     fn read_visit(&mut self, id: DocumentId, about: &str) -> Result<Option<Open>, StartError> {
         let now = self.now();
         let log = self.store.log(id.0)?;

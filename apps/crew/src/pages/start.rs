@@ -78,13 +78,13 @@ fn visit_line(visit: &VisitLine, visits: &[VisitLine]) -> Markup {
             a.visit href={ "/v/" (visit.document) } {
                 strong { (visit.site) } " " (visit.date.format("%-d %B %Y"))
                 span.place { (visit.place) }
-                span.small { (visit.records) " records" }
+                span.small { (records(visit.records)) }
             }
             @for other in &visit.perhaps_same_as {
                 @let twin = visits.iter().find(|v| v.document == *other);
                 p.alert {
                     "▲ Perhaps one visit made twice: the same site and day stand here with "
-                    (twin.map_or(0, |t| t.records)) " records (" code { (other) }
+                    (records(twin.and_then(|t| t.records))) " (" code { (other) }
                     "). Agree with the crew which one to go on with, and join that one. Nothing in either is lost."
                 }
             }
@@ -186,4 +186,11 @@ fn go(label: &str) -> Markup {
             output.said role="status" {}
         }
     }
+}
+
+fn records(count: Option<usize>) -> String {
+    count.map_or_else(
+        || "not read from disk yet".to_owned(),
+        |count| format!("{count} records"),
+    )
 }
