@@ -255,9 +255,12 @@ fn next_pass(analysis: &Analysis) -> Option<NextPass> {
         "one more pass should take about {:.0}",
         headline.expected_next_catch
     );
-    if let Some(then) = relative_then {
-        let (now, then) = (percent(relative_now), percent(then));
-        words.push_str(&format!(", giving ± {then} instead of ± {now}"));
+    match relative_then {
+        Some(then) => {
+            let (now, then) = (percent(relative_now), percent(then));
+            words.push_str(&format!(", giving ± {then} instead of ± {now}"));
+        }
+        None => words.push_str("; all estimated fish would then be in hand"),
     }
     Some(NextPass {
         expected_fish: figure(headline.expected_next_catch)?,

@@ -19,6 +19,9 @@ pub struct SafetySummary {
     pub stops: Vec<StopLine>,
     /// Checklist lines that aren't ticked, in plan order.
     pub missing: Vec<MissingCheck>,
+    /// Safety records that fit no line or can't be read: they hold work up until someone who may
+    /// clear a stop names them.
+    pub unplaced: Vec<RecordId>,
 }
 
 /// A stop.
@@ -76,7 +79,14 @@ pub(crate) fn safety(view: &View, clocks: &Clocks) -> SafetySummary {
             })
             .collect(),
         missing: missing(view),
+        unplaced: unplaced(view),
     }
+}
+
+fn unplaced(view: &View) -> Vec<RecordId> {
+    let mut records = view.safety.unplaced.clone();
+    records.sort_unstable();
+    records
 }
 
 fn state(state: &SafetyState) -> SafetyState {

@@ -3,9 +3,9 @@
 mod paper;
 mod result;
 
-use gravelbar_visit::{FlagKind, SafetyState, SignState};
+use gravelbar_visit::{Flag, FlagKind, SafetyState, SignState};
 
-use crate::figure::plain;
+use crate::figure::{counted, percent, plain};
 use crate::moment::hour;
 use crate::pass::{PassSummary, WorkUp};
 use crate::span::PassState;
@@ -137,6 +137,14 @@ impl Summary {
             };
             paper.line(2, &format!("missing: {} ({who})", check.words));
         }
+        if !self.safety.unplaced.is_empty() {
+            let records = self.safety.unplaced.len() as u64;
+            let records = counted(records, "safety record", "safety records");
+            paper.line(
+                2,
+                &format!("{records} can't be read or fit no line: the lead looks at them"),
+            );
+        }
     }
 
     fn write_reach(&self, paper: &mut Paper) {
@@ -219,12 +227,17 @@ impl Summary {
             return;
         }
         paper.heading("To look at");
-        for flag in &self.flags {
-            let mark = match flag.kind {
-                FlagKind::TakeLimit | FlagKind::NotReady | FlagKind::ClearWithoutRole => "!",
-                _ => "-",
-            };
-            paper.item(mark, &flag.words);
+        let urgent = |flag: &&Flag| {
+            matches!(
+                flag.kind,
+                FlagKind::TakeLimit | FlagKind::NotReady | FlagKind::ClearWithoutRole
+            )
+        };
+        for flag in self.flags.iter().filter(urgent) {
+            paper.item("!", &flag.words);
+        }
+        for flag in self.flags.iter().filter(|flag| !urgent(flag)) {
+            paper.item("-", &flag.words);
         }
     }
 }
@@ -305,7 +318,7 @@ fn effort_words(pass: &PassSummary) -> String {
         said.push_str(&format!(", {per:.2} s/m²"));
     }
     if let Some(share) = effort.share_of_first.filter(|_| pass.pass.number > 1) {
-        said.push_str(&format!(", {} of pass 1", crate::figure::percent(share)));
+        said.push_str(&format!(", {} of pass 1", percent(share)));
     }
     said
 }

@@ -26,10 +26,15 @@ pub(super) fn flags(found: &Found<'_>, flags: &mut Vec<Flag>) {
 }
 
 fn gaps(found: &Found<'_>, pass: &PassSummary, flags: &mut Vec<Flag>) {
+    let mut untapped: Vec<String> = Vec::new();
     for line in &pass.tally {
         let Some(gap) = line.gap.filter(|gap| *gap != 0) else {
             continue;
         };
+        if line.tallied == 0 {
+            untapped.push(format!("{} {}", line.name, line.worked_up));
+            continue;
+        }
         let more = gap.unsigned_abs();
         let share = if line.worked_up > 0 {
             format!(", {:.0} %", 100.0 * more as f64 / line.worked_up as f64)
@@ -53,6 +58,18 @@ fn gaps(found: &Found<'_>, pass: &PassSummary, flags: &mut Vec<Flag>) {
                 line.tallied,
                 netters(line),
                 line.worked_up
+            ),
+        ));
+    }
+    // A species nobody taps is a habit of the crew, not a slip: one line says it for the pass.
+    if !untapped.is_empty() {
+        flags.push(flag(
+            FlagKind::TallyGap,
+            found.marks(&pass.pass),
+            format!(
+                "pass {}: worked up and never tapped: {}. The tally can't check these; the estimates use the work-up",
+                pass.pass,
+                untapped.join(", ")
             ),
         ));
     }

@@ -3,7 +3,6 @@
 use gravelbar_estimate::CAUTION;
 
 use super::paper::Paper;
-use crate::figure::plain;
 use crate::nets::Closure;
 use crate::removal::Removal;
 use crate::size::SizeGroups;
@@ -58,22 +57,18 @@ impl SpeciesSummary {
                 if let Some(sum) = sum {
                     let width = sum.half_width_95_fish;
                     let spread = match width {
-                        Some(width) => format!(" ± {width:.1} (1.96 SE)"),
-                        None => ", no spread".to_owned(),
+                        Some(width) => format!(" ± {width:.1} (Carle-Strub, 1.96 SE)"),
+                        None => " (Carle-Strub, no spread)".to_owned(),
                     };
                     paper.line(
                         2,
-                        &format!("size groups added: {:.0}{spread} (Carle-Strub)", sum.n_fish),
+                        &format!("size groups added: about {:.0}{spread}", sum.n_fish),
                     );
                 }
             }
         }
         if let Some(mean) = self.mass.mean_g {
-            let mut said = format!(
-                "mean mass {} g of {} weighed",
-                plain(mean),
-                self.mass.weighed
-            );
+            let mut said = format!("mean mass {mean:.1} g of {} weighed", self.mass.weighed);
             if let Some(biomass) = self.mass.biomass_g_m2 {
                 let open = if self.removal.closure == Closure::Closed {
                     ""

@@ -218,11 +218,20 @@ impl Crew {
 
     /// Opens, fishes and closes a pass on the first device, with the seconds of [`TIMES`].
     pub(crate) fn fishes(&mut self, key: &str) {
+        self.opens(key);
+        self.closes(key);
+    }
+
+    pub(crate) fn opens(&mut self, key: &str) {
         let key = pass(key);
-        let (opened, closed, seconds) = TIMES[usize::from(key.number) - 1];
-        let open = PassOpened { pass: key.clone() };
+        let (opened, ..) = TIMES[usize::from(key.number) - 1];
+        self.tell(0, LEAD, opened, vec![PassOpened { pass: key }.into()]);
+    }
+
+    pub(crate) fn closes(&mut self, key: &str) {
+        let key = pass(key);
+        let (_, closed, seconds) = TIMES[usize::from(key.number) - 1];
         let close = PassClosed { pass: key.clone() };
-        self.tell(0, LEAD, opened, vec![open.into()]);
         self.tell(0, LEAD, closed, vec![close.into()]);
         self.tell(0, OPERATOR, closed, vec![counter(&key, "1", 0.0, seconds)]);
     }

@@ -1,6 +1,6 @@
 //! Energised seconds: missing, cumulative, unequal, more than the clock allows.
 
-use gravelbar_visit::{Clear, FlagKind, Pack, PassClosed, PassOpened, Role, Setting, Stop};
+use gravelbar_visit::{Clear, FlagKind, Pack, PassClosed, PassOpened, Setting, Stop};
 
 use crate::crew::{Crew, LEAD, Look, OPERATOR, TIMES, counter, pass, plan, setting};
 
@@ -243,5 +243,4 @@ fn a_stop_inside_a_pass_is_taken_off_its_minutes_and_seconds_within_it_are_asked
     assert_eq!(asked(&summary), 0);
     crew.tell(0, OPERATOR, "12:10", vec![counter(&key, "2", 0.0, 1_400.0)]);
     assert_eq!(asked(&crew.summary()), 1);
-    let _ = Role::Lead;
 }
