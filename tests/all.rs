@@ -2,3 +2,4 @@
 
 mod arrows;
 mod demo;
+mod processes;

@@ -1,3 +1,4 @@
 //! Shared helpers of the whole-crew tests.
 
 pub mod crew;
+pub mod program;

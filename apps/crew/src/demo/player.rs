@@ -113,6 +113,10 @@ impl<'a> Player<'a> {
                 .be(self.visit, playing.hand.holder.clone())
                 .await
                 .map_err(|e| on(*letter, "taking the device in hand", e))?;
+        }
+        self.merged(self.devices.keys().copied().collect()).await?;
+        // Each is named once it has heard what the inviter called it meanwhile.
+        for (letter, playing) in &self.devices {
             playing
                 .node
                 .name_device(playing.hand.name.clone())

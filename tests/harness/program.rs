@@ -1,0 +1,222 @@
+//! The program as a process of its own: started on a folder, killed without warning, started
+//! again, and spoken to at the same door as its pages.
+
+use std::io::{self, BufRead, BufReader, Read, Write};
+use std::net::{SocketAddr, TcpStream, UdpSocket};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::OnceLock;
+use std::time::Duration;
+
+use serde_json::Value;
+
+/// An answer that takes longer is none.
+const ANSWER_WITHIN: Duration = Duration::from_secs(20);
+
+/// The program's own file, built if it isn't yet, in the same way as these tests.
+///
+/// # Panics
+///
+/// When it can't be built.
+#[must_use]
+pub fn gravelbar() -> &'static Path {
+    static BUILT: OnceLock<PathBuf> = OnceLock::new();
+    BUILT.get_or_init(|| {
+        let tests = std::env::current_exe().unwrap_or_else(|e| panic!("{e}"));
+        // target/<profile>/deps/<tests>
+        let profile = tests.ancestors().nth(2);
+        let profile = profile.unwrap_or_else(|| panic!("{} lies nowhere", tests.display()));
+        let mut cargo = Command::new(env!("CARGO"));
+        cargo.args([
+            "build",
+            "--quiet",
+            "-p",
+            "gravelbar-crew",
+            "--bin",
+            "gravelbar",
+        ]);
+        cargo.arg("--manifest-path");
+        cargo.arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("../Cargo.toml"));
+        cargo.env("CARGO_TARGET_DIR", profile.join(".."));
+        if profile.ends_with("release") {
+            cargo.arg("--release");
+        }
+        let built = cargo.status().unwrap_or_else(|e| panic!("cargo: {e}"));
+        assert!(built.success(), "the program can't be built");
+        profile.join("gravelbar")
+    })
+}
+
+/// An answer of the program's door.
+#[derive(Debug)]
+pub struct Answer {
+    /// HTTP status.
+    pub status: u16,
+    /// The cookie it sets.
+    pub cookie: Option<String>,
+    /// The body.
+    pub body: String,
+}
+
+/// The program on one device.
+pub struct Program {
+    folder: PathBuf,
+    name: String,
+    listen: SocketAddr,
+    running: Option<Running>,
+}
+
+struct Running {
+    child: Child,
+    door: SocketAddr,
+    cookie: String,
+}
+
+impl Program {
+    /// A device with its data in `folder`, not yet running. Other devices find it at the same
+    /// place after every start.
+    ///
+    /// # Panics
+    ///
+    /// When the system has no free port.
+    #[must_use]
+    pub fn new(folder: PathBuf, name: &str) -> Self {
+        let free = UdpSocket::bind("127.0.0.1:0").and_then(|socket| socket.local_addr());
+        Self {
+            folder,
+            name: name.to_owned(),
+            listen: free.unwrap_or_else(|e| panic!("no free port: {e}")),
+            running: None,
+        }
+    }
+
+    /// Starts it and enters its door.
+    ///
+    /// # Panics
+    ///
+    /// When it doesn't start, or says something else than where it is.
+    pub fn start(&mut self) {
+        let mut child = Command::new(gravelbar())
+            .arg("--folder")
+            .arg(&self.folder)
+            .args(["--listen", &self.listen.to_string()])
+            .args(["--port", "0", "--no-open", "--name", &self.name])
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap_or_else(|e| panic!("{} doesn't start: {e}", self.name));
+        let mut line = String::new();
+        if let Some(out) = child.stdout.take() {
+            // An empty line is told apart below.
+            BufReader::new(out).read_line(&mut line).ok();
+        }
+        let said: Value = serde_json::from_str(&line)
+            .unwrap_or_else(|e| panic!("{} says “{line}”: {e}", self.name));
+        let url = said["url"].as_str().unwrap_or_default();
+        let (door, path) = url
+            .strip_prefix("http://")
+            .and_then(|rest| rest.split_once('/'))
+            .unwrap_or_else(|| panic!("{} names no pages: {line}", self.name));
+        let door = door.parse().unwrap_or_else(|e| panic!("{door}: {e}"));
+        let entered = ask(door, "GET", &format!("/{path}"), None, None);
+        let cookie = entered.ok().and_then(|answer| answer.cookie);
+        self.running = Some(Running {
+            child,
+            door,
+            cookie: cookie.unwrap_or_else(|| panic!("{} lets nobody in", self.name)),
+        });
+    }
+
+    /// Kills it as a power cut would: it learns nothing of it.
+    pub fn kill(&mut self) {
+        if let Some(mut running) = self.running.take() {
+            // It may have ended by itself, which the next start shows.
+            running.child.kill().ok();
+            running.child.wait().ok();
+        }
+    }
+
+    /// Where its data are.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// The number of its process.
+    #[must_use]
+    pub fn process(&self) -> Option<u32> {
+        self.running.as_ref().map(|running| running.child.id())
+    }
+
+    /// Asks for something.
+    ///
+    /// # Errors
+    ///
+    /// What the connection says, when there is no whole answer.
+    pub fn get(&self, path: &str) -> io::Result<Answer> {
+        self.ask("GET", path, None)
+    }
+
+    /// Sends something.
+    ///
+    /// # Errors
+    ///
+    /// As for [`Self::get`].
+    pub fn post(&self, path: &str, body: &Value) -> io::Result<Answer> {
+        self.ask("POST", path, Some(&body.to_string()))
+    }
+
+    fn ask(&self, method: &str, path: &str, body: Option<&str>) -> io::Result<Answer> {
+        let running = self.running.as_ref();
+        let running = running.ok_or_else(|| io::Error::other("it isn't running"))?;
+        ask(running.door, method, path, Some(&running.cookie), body)
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+/// One request on a connection of its own.
+fn ask(
+    door: SocketAddr,
+    method: &str,
+    path: &str,
+    cookie: Option<&str>,
+    body: Option<&str>,
+) -> io::Result<Answer> {
+    let mut stream = TcpStream::connect_timeout(&door, ANSWER_WITHIN)?;
+    stream.set_read_timeout(Some(ANSWER_WITHIN))?;
+    let body = body.unwrap_or_default();
+    let cookie = cookie.map_or(String::new(), |c| format!("cookie: {c}\r\n"));
+    write!(
+        stream,
+        "{method} {path} HTTP/1.1\r\nhost: {door}\r\nconnection: close\r\n\
+         content-type: application/json\r\ncontent-length: {}\r\n{cookie}\r\n{body}",
+        body.len()
+    )?;
+    let mut text = String::new();
+    stream.read_to_string(&mut text)?;
+    let (head, body) = text
+        .split_once("\r\n\r\n")
+        .ok_or(io::ErrorKind::UnexpectedEof)?;
+    let mut lines = head.lines();
+    let status = lines.next().and_then(|line| line.split(' ').nth(1));
+    let field = |name: &str| {
+        let fields = head.lines().filter_map(|line| line.split_once(':'));
+        let mut found = fields.filter(|(n, _)| n.eq_ignore_ascii_case(name));
+        found.next().map(|(_, value)| value.trim().to_owned())
+    };
+    let length = field("content-length").and_then(|n| n.parse().ok());
+    if length.is_some_and(|length: usize| body.len() < length) {
+        return Err(io::ErrorKind::UnexpectedEof.into());
+    }
+    Ok(Answer {
+        status: status
+            .and_then(|s| s.parse().ok())
+            .ok_or(io::ErrorKind::InvalidData)?,
+        cookie: field("set-cookie").and_then(|c| c.split(';').next().map(str::to_owned)),
+        body: body.to_owned(),
+    })
+}
