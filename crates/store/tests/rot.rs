@@ -200,11 +200,14 @@ fn a_bit_flipped_anywhere_in_the_record_file_is_told_or_harmless() {
     let place = place();
     let original = folder(place.path(), false);
     let length = fs::read(original.join("record-1.db")).unwrap().len();
-    // The first page and the headers of all pages densely, the rest by the stride.
+    // The first page (with the list of tables) and the headers of all pages densely, the rest by the stride.
     let headers = (0..length)
         .step_by(4096)
         .flat_map(|page| (0..12).step_by(3).map(move |at| (page + at, 2)));
-    let first = (0..100).step_by(5).map(|at| (at, 4));
+    let first = (0..100)
+        .step_by(5)
+        .map(|at| (at, 4))
+        .chain((100..4096).step_by(41).map(|at| (at, 1)));
     let verdicts: Vec<_> = first
         .chain(headers)
         .chain(places(length, 2503))
