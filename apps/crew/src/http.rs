@@ -65,7 +65,7 @@ fn router(desk: Desk) -> Router {
         .route("/v/{visit}/live", get(live::live))
         .route("/v/{visit}/summary.json", get(api::summary))
         .route("/v/{visit}/act", post(api::act))
-        .route("/v/{visit}/sign", post(api::sign))
+        .route("/v/{visit}/signature", post(api::sign))
         .route("/v/{visit}/be", post(api::be))
         .route("/v/{visit}/invite", post(api::invite))
         .route("/v/{visit}/record/{record}", get(screens::history))

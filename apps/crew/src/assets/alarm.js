@@ -54,7 +54,7 @@ export function start() {
     sound("stop");
     const sent = add({ facts: JSON.parse(button.dataset.stop), label: "stop work" });
     sent.settled.then((result) => {
-      said.textContent = result.ok ? "press and hold for one second" : result.words;
+      said.textContent = result.ok ? "hold for one second" : result.words;
     });
   });
   document.getElementById("heard").addEventListener("click", () => {

@@ -63,10 +63,21 @@ function dropDoubles() {
   }
 }
 
+/** On a narrow screen the list makes room for the digits once a species is chosen. */
+function chosen(event) {
+  if (event.target.name !== "fish.species") return;
+  if (matchMedia("(max-width: 759px)").matches) {
+    document.getElementById("species").open = false;
+    padded()[0].focus();
+  }
+}
+
 /** The batch is of the species chosen for the fish. */
 function follow() {
   const chosen = form().elements["fish.species"]?.value || "";
+  if (!chosen) document.getElementById("species").open = true;
   for (const field of document.querySelectorAll("[data-follows]")) field.value = chosen;
+  document.getElementById("chosen").textContent = chosen || "none chosen";
   for (const word of document.querySelectorAll(".follows")) {
     word.textContent = chosen || "the species chosen";
   }
@@ -86,7 +97,10 @@ function enter(event) {
 export function start() {
   if (document.body.dataset.page !== "work-up" || !form()) return;
   const draft = JSON.parse(localStorage.getItem(`gravelbar/${document.body.dataset.visit}/draft/fish`) || "{}");
-  if (draft["fish.species"]) addSpecies(draft["fish.species"]);
+  if (draft["fish.species"]) {
+    addSpecies(draft["fish.species"]);
+    if (matchMedia("(max-width: 759px)").matches) document.getElementById("species").open = false;
+  }
   restoreDraft(form());
   // A screen keyboard would cover the page; where there is a mouse, keys are typed anyway.
   document.addEventListener("focusin", (event) => {
@@ -104,6 +118,7 @@ export function start() {
   });
   document.addEventListener("keydown", enter);
   document.addEventListener("input", follow);
+  document.addEventListener("change", chosen);
   document.addEventListener("shown", () => {
     dropDoubles();
     follow();

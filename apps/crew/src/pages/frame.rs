@@ -10,6 +10,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use super::parts::{hour, json, moment, pass_words};
 use super::{Page, Seat};
+use crate::node::PeerLine;
 
 /// Head of every page of the program.
 pub(super) fn head(title: &str) -> Markup {
@@ -67,7 +68,7 @@ fn stop_button() -> Markup {
             aria-describedby="stop-how" {
             span.fill aria-hidden="true" {}
             span.word { "■ Stop work" }
-            span #stop-how.how { "press and hold for one second" }
+            span #stop-how.how { "hold for one second" }
         }
     }
 }
@@ -149,23 +150,34 @@ fn who(seat: &Seat<'_>) -> Markup {
 /// Which other devices are heard now; never how much they may hold.
 fn in_touch(seat: &Seat<'_>) -> Markup {
     let live = &seat.picture.live;
+    let (near, away): (Vec<_>, Vec<_>) = live.iter().partition(|peer| peer.connected);
     html! {
         @if live.is_empty() {
             "no other device in this visit yet"
-        } @else {
-            @for (i, peer) in live.iter().enumerate() {
-                @if i > 0 { " · " }
-                @let name = peer.holder.as_ref().map_or(peer.name.as_str(), |h| h.as_str());
-                @if peer.connected {
-                    "● " (name) " in reach"
-                } @else if let Some(at) = peer.last_heard {
-                    "○ " (name) " last heard " (hour(at))
-                } @else {
-                    "○ " (name) " not heard yet"
+        }
+        @if !near.is_empty() {
+            span { "● in reach:" @for peer in &near { " " (short(peer)) } }
+        }
+        @if !away.is_empty() {
+            span {
+                "○ not in reach:"
+                @for (i, peer) in away.iter().enumerate() {
+                    @if i > 0 { "," }
+                    " " (short(peer))
+                    @if let Some(at) = peer.last_heard { " " (hour(at)) }
                 }
             }
         }
     }
+}
+
+/// A device by its holder's first name; the whole name stands on the crew's page.
+fn short(peer: &PeerLine) -> &str {
+    let name = peer
+        .holder
+        .as_ref()
+        .map_or(peer.name.as_str(), |h| h.as_str());
+    name.split(' ').next().unwrap_or(name)
 }
 
 fn alerts(seat: &Seat<'_>) -> Markup {

@@ -227,19 +227,21 @@ fn water(seat: &Seat<'_>) -> Markup {
 
 /// Tally and work-up are two counts of one catch; the gap is asked about, never closed.
 fn gaps(seat: &Seat<'_>) -> Markup {
-    let any = seat.summary().passes.iter().any(|p| !p.tally.is_empty());
+    let all =
+        || (seat.summary().passes.iter()).flat_map(|p| p.tally.iter().map(move |t| (&p.pass, t)));
+    let apart = |t: &TallyInPass| t.gap.is_some_and(|gap| gap != 0);
     html! {
-        @if any {
+        @if all().next().is_some() {
             section {
                 h2 { "Netters' count against work-up" }
-                div.scroll { table.figures {
-                    thead { tr { th { "pass" } th { "counted as" } th { "netters" } th { "by" } th { "worked up" } th { "gap" } } }
-                    tbody {
-                        @for pass in &seat.summary().passes {
-                            @for t in &pass.tally { (gap(&pass.pass, t)) }
-                        }
-                    }
-                } }
+                ul.list {
+                    @for (pass, t) in all().filter(|(_, t)| apart(t)) { (gap(pass, t)) }
+                }
+                @if !all().any(|(_, t)| apart(t)) { p { "✓ No difference where both have counted." } }
+                details #equal-counts {
+                    summary { "counts without a difference, or not worked up yet" }
+                    ul.list { @for (pass, t) in all().filter(|(_, t)| !apart(t)) { (gap(pass, t)) } }
+                }
                 p.small { "Likely reasons for a gap: one fish in two nets, dropped, a bucket of another pass. Estimates use the work-up where it is complete." }
             }
         }
@@ -248,17 +250,11 @@ fn gaps(seat: &Seat<'_>) -> Markup {
 
 fn gap(pass: &PassKey, t: &TallyInPass) -> Markup {
     html! {
-        tr data-key={ (pass) "-" (t.name) } {
-            td { (pass_words(pass)) }
-            td { (t.name) }
-            td.n { (t.tallied) }
-            td { @for (n, by) in t.by.iter().enumerate() { @if n > 0 { ", " } (by.by) " " (by.n) } }
-            td.n { (t.worked_up) }
-            td.n { @match t.gap {
-                Some(0) => "0",
-                Some(gap) => strong { "▲ " (format!("{gap:+}")) },
-                None => "–",
-            } }
+        li.gap data-key={ (pass) "-" (t.name) } {
+            span { (pass_words(pass)) ", " (t.name) ": netters " strong { (t.tallied) }
+                @if t.by.len() > 1 { " (" @for (n, by) in t.by.iter().enumerate() { @if n > 0 { ", " } (by.by) " " (by.n) } ")" }
+                ", worked up " strong { (t.worked_up) } }
+            @if let Some(gap) = t.gap { @if gap != 0 { strong.difference { "▲ " (format!("{gap:+}")) } } }
         }
     }
 }
@@ -279,7 +275,7 @@ fn species(s: &SpeciesSummary) -> Markup {
         article.estimate data-key=(s.species) {
             h3 { (s.species) @if !s.scientific_name.is_empty() { " " i { (s.scientific_name) } } }
             (decline(&s.removal, s.species.as_str()))
-            (removal(&s.removal))
+            (removal(&s.removal, s.species.as_str()))
             @if let Some(g) = s.mass.mean_g { p { "mean " (plain(g)) " g of " (s.mass.weighed) " weighed"
                 @if let Some(b) = s.mass.biomass_g_m2 { ", " (plain(b)) " g/m²" } } }
             @match &s.size_groups {
@@ -290,29 +286,31 @@ fn species(s: &SpeciesSummary) -> Markup {
             @for channel in &s.channels {
                 details id={ "channel-" (s.species) "-" (channel.channel) } {
                     summary { (channel.channel) " channel" }
-                    (removal(&channel.removal))
+                    (removal(&channel.removal, &format!("{}-{}", s.species, channel.channel)))
                 }
             }
         }
     }
 }
 
-/// A verdict with all that belongs beside it.
-fn removal(removal: &Removal) -> Markup {
+/// A verdict with what belongs beside it; the usual direction of bias stands first.
+fn removal(removal: &Removal, key: &str) -> Markup {
     html! {
         p.verdict { (removal.verdict) }
         @if removal.closure != Closure::Closed {
             p { strong { "▲ " @if removal.closure == Closure::Open { "OPEN" } @else { "nets not recorded" } } ": " (removal.nets) }
         }
-        p { "from " (removal.source.words()) }
+        @for words in removal.cautions.iter().take(1) { p.small { "▲ " (words) } }
         @if let Some(d) = &removal.density {
             p { (plain(d.fish_per_100_m2)) " fish/100 m²"
                 @if let (Some(low), Some(high)) = (d.low_per_100_m2, d.high_per_100_m2) { " (" (plain(low)) " to " (plain(high)) ")" } }
         }
         @if let Some(next) = &removal.next_pass { p { (next.words) } }
-        @for words in &removal.cautions { p.small { "▲ " (words) } }
-        @if removal.after.len() > 1 {
-            p.small { @for after in &removal.after { "after pass " (after.passes) ": " (after.verdict) ". " } }
+        details id={ "more-" (key) } {
+            summary { "more about this number" }
+            p { "counts from " (removal.source.words()) }
+            @for words in removal.cautions.iter().skip(1) { p.small { "▲ " (words) } }
+            @for after in &removal.after { p.small { "after pass " (after.passes) ": " (after.verdict) } }
         }
     }
 }
@@ -324,7 +322,7 @@ fn groups(s: &SpeciesSummary) -> Markup {
                 summary { "size groups" }
                 @for group in groups {
                     h3 { (group.words) }
-                    (removal(&group.removal))
+                    (removal(&group.removal, &format!("{}-{}", s.species, group.words)))
                 }
             }
         }

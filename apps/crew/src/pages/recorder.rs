@@ -212,8 +212,10 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
     html! {
         form #fish.entry.fish data-facts=(json!([{"fish": {"pass": pass}}])) data-label="fish"
             autocomplete="off" novalidate {
+            details #species.species-open open {
+                summary { span.label { "species" } strong #chosen.chosen data-own { "none chosen" } span.more { "change" } }
             fieldset.choice.species-list {
-                legend { "species: stays until another is chosen" }
+                legend { "stays until another is chosen; the number is this pass so far" }
                 @for name in names(seat) {
                     label data-key=(name) {
                         input type="radio" name="fish.species" value=(name) data-as="text" data-sticks;
@@ -222,12 +224,10 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
                 }
                 span #own-species.contents data-own {}
             }
-            details #another-species {
-                summary { "another species" }
-                div.row {
-                    input #another data-own maxlength="60" aria-label="another species" autocomplete="off";
-                    button #add-species type="button" { "add it to the list" }
-                }
+            div.row.another {
+                input #another data-own maxlength="60" placeholder="another species" aria-label="another species" autocomplete="off";
+                button #add-species type="button" { "add" }
+            }
             }
             div.typing {
                 label.field {
@@ -245,6 +245,10 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
                 }
                 button.wide type="button" data-pad="next" { "length ⇄ mass" }
             }
+            div.go {
+                button.main type="submit" { "Keep, next fish" }
+                output.said role="status" data-own {}
+            }
             (sticky(choice("fish.length_type", "which length, for this station", &LENGTH_TYPES, "total")))
             (choice("fish.fate", "fate", &FATES, "released"))
             details #more-of-fish {
@@ -258,10 +262,6 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
             }
             @if late {
                 (why("fish of an earlier pass: why only now", "such as: bucket found late"))
-            }
-            div.go {
-                button.main type="submit" { "Keep, next fish" }
-                output.said role="status" data-own {}
             }
         }
     }

@@ -106,7 +106,7 @@ fn sign(seat: &Seat<'_>) -> Markup {
                 Some(me) => {
                     details #sign-open {
                         summary { "sign as " (me) }
-                        form #sign.entry data-post={ "/v/" (seat.view().document) "/sign" } autocomplete="off" novalidate {
+                        form #sign.entry data-post={ "/v/" (seat.view().document) "/signature" } autocomplete="off" novalidate {
                             label.confirm {
                                 input type="checkbox" name="read" value="yes" data-must="read the totals aloud first, then tick";
                                 span { "I have read the totals to the crew, and I see which devices are not heard and what is unsettled." }
