@@ -56,8 +56,11 @@ pub struct NetGap {
 /// The nets of one channel from one moment to another; without a first moment, from the start of
 /// the visit; without a last one, until now.
 ///
-/// Every state seen in between counts, and the last one seen before; the worst of them decides.
-/// What is told later never makes an earlier gap better.
+/// A net that was seen leaking, down or lifted counts as open from then until it is seen holding
+/// again. What is seen holding must have come later both by cause and by the clocks, as far as
+/// they were compared: someone who looked at the net before it fell, or who wrote without having
+/// heard of it, mends nothing. So a record of a failure can only make a stretch of time worse, and
+/// two devices that meet are never surer of the nets than the less sure of them.
 pub(crate) fn nets(
     view: &View,
     clocks: &Clocks,
@@ -101,20 +104,26 @@ fn during(
 ) -> NetDuring {
     let before = |s: &Dated<NetState>| from.is_some_and(|from| clocks.before(&s.stamp, from));
     let after = |s: &Dated<NetState>| to.is_some_and(|to| clocks.before(to, &s.stamp));
-    let first = states.iter().rposition(|s| before(s));
-    let counting =
-        (states.iter().enumerate()).filter(|(i, s)| !after(s) && (!before(s) || Some(*i) == first));
     let mut worst = None;
     let mut gaps: Vec<NetGap> = Vec::new();
-    for (i, state) in counting {
-        worst = worst.max(Some(state.what));
-        if state.what != NetState::Holding {
-            let mended = (states.iter().skip(i + 1)).find(|s| s.what == NetState::Holding);
+    for state in states.iter().filter(|s| !after(s)) {
+        let mends: Vec<&&Dated<NetState>> = (states.iter())
+            .filter(|later| {
+                later.what == NetState::Holding
+                    && later.stamp.lamport > state.stamp.lamport
+                    && clocks.before(&state.stamp, &later.stamp)
+            })
+            .collect();
+        let over = mends.iter().any(|mend| before(mend));
+        if state.what == NetState::Holding || !over {
+            worst = worst.max(Some(state.what));
+        }
+        if state.what != NetState::Holding && !over {
             gaps.push(NetGap {
                 record: state.stamp.id,
                 state: state.what,
                 from: clocks.shown(&state.stamp),
-                until: mended.map(|s| clocks.shown(&s.stamp)),
+                until: mends.first().map(|mend| clocks.shown(&mend.stamp)),
             });
         }
     }

@@ -150,7 +150,10 @@ impl Removal {
                 caught.total,
                 ground.why_no_more()
             ),
-            Err(error) => format!("minimum {}, because {error}", caught.total),
+            Err(error) => {
+                let minimum = format!("minimum {}, because {error}", caught.total);
+                labelled(caught.source, closure, &nets, passes, &minimum)
+            }
         };
         let analysis = analysis.ok();
         let headline = analysis.as_ref().and_then(|a| a.headline.as_ref());

@@ -1,9 +1,9 @@
 //! Nets: what holds an estimate together.
 
-use gravelbar_reduce::Closure;
-use gravelbar_visit::{FlagKind, NetEnd, NetState};
+use gravelbar_reduce::{Closure, summarize};
+use gravelbar_visit::{ClockOffset, FlagKind, NetEnd, NetState, Role};
 
-use crate::crew::{Crew, LEAD, Look, estimate, net, plan, series};
+use crate::crew::{Crew, LEAD, Look, estimate, net, plan, series, tag};
 
 /// Trout 22/9/4, with the upstream net in this state from 11:42 to 11:58, in pass 2.
 fn net_fails(state: NetState) -> gravelbar_reduce::Summary {
@@ -151,4 +151,37 @@ fn nets_nobody_recorded_are_a_caution() {
             .iter()
             .any(|c| c.starts_with("nets not recorded"))
     );
+}
+
+/// Dov, out of reach, sees the net down at 11:05. The lead, who hasn't heard, notes at this time
+/// that it holds, after so many other records that hers stands later in the order by cause.
+fn seen_apart(lead_looked: &str) -> Closure {
+    let mut crew = Crew::new(&plan(), 2);
+    crew.joins(0, LEAD, Role::Lead, "08:10");
+    let offset = ClockOffset {
+        tag: tag(1),
+        offset_ms: 0,
+        uncertainty_ms: 20,
+    };
+    crew.tell(0, LEAD, "08:12", vec![offset.into()]);
+    crew.nets_hold("main");
+    crew.meet();
+    crew.fishes("main/1");
+    let state = |state| vec![net("main", NetEnd::Upstream, state)];
+    crew.tell(1, "Dov Kestrelow", "11:05", state(NetState::Down));
+    crew.works_up("main/1", "brook trout", 22);
+    crew.tell(0, LEAD, lead_looked, state(NetState::Holding));
+    crew.meet();
+    crew.fishes("main/2");
+    crew.works_up("main/2", "brook trout", 9);
+    crew.meet();
+    let views: Vec<_> = crew.devices.iter().map(|d| summarize(&d.view())).collect();
+    assert_eq!(views[0].to_json(), views[1].to_json());
+    views[0].pass("main/2").nets.closure
+}
+
+#[test]
+fn a_net_looked_at_before_it_fell_mends_nothing() {
+    assert_eq!(seen_apart("11:00"), Closure::Open);
+    assert_eq!(seen_apart("11:10"), Closure::Closed);
 }

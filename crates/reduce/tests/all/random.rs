@@ -250,6 +250,22 @@ fn nets() -> impl Strategy<Value = Vec<NetView>> {
     vec(net, 0..4)
 }
 
+/// One net seen leaking, down or lifted, by a record no other view has.
+pub(crate) fn failed_net() -> impl Strategy<Value = NetView> {
+    let states = prop::sample::select(vec![NetState::Lifted, NetState::Leaking, NetState::Down]);
+    let end = prop::sample::select(vec![NetEnd::Upstream, NetEnd::Downstream]);
+    (channel(), end, dated(states)).prop_map(|(channel, end, mut state)| {
+        state.voided = false;
+        state.stamp.id.n = 90_000;
+        NetView {
+            channel,
+            end,
+            states: vec![state],
+            mesh_mm: None,
+        }
+    })
+}
+
 fn deaths() -> impl Strategy<Value = Vec<DeathView>> {
     let death = (
         stamp(),
