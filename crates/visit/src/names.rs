@@ -54,8 +54,19 @@ pub(crate) fn clean(text: &str, what: &'static str, max: usize) -> Result<String
     }
 }
 
+/// Whether [`clean`] would leave the text as it is, told without copying it; only ever said of
+/// plain ASCII, which most text is.
+pub(crate) fn is_plain(text: &str, max: usize) -> bool {
+    let bytes = text.as_bytes();
+    (1..=max).contains(&bytes.len())
+        && bytes.iter().all(|b| (b' '..=b'~').contains(b))
+        && !text.starts_with(' ')
+        && !text.ends_with(' ')
+        && !bytes.windows(2).any(|two| two == b"  ")
+}
+
 macro_rules! name {
-    ($(#[$doc:meta])* $name:ident, $what:literal, $fold:expr) => {
+    ($(#[$doc:meta])* $name:ident, $what:literal, $fold:expr, $folded:expr) => {
         $(#[$doc])*
         #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(transparent)]
@@ -87,6 +98,11 @@ macro_rules! name {
 
             /// Refuses a name that [`Self::new`] would not have made.
             pub(crate) fn check(&self) -> Result<(), NameError> {
+                // Of plain ASCII, whether it is folded can be seen byte by byte.
+                let folded: fn(&u8) -> bool = $folded;
+                if is_plain(&self.0, NAME_MAX_CHARS) && self.0.as_bytes().iter().all(folded) {
+                    return Ok(());
+                }
                 if Self::new(&self.0)? == *self {
                     Ok(())
                 } else {
@@ -114,28 +130,28 @@ macro_rules! name {
 name! {
     /// A crew member, by the name the crew uses. Two people of one name are told apart in the
     /// name itself.
-    PersonName, "the person's name", str::to_owned
+    PersonName, "the person's name", str::to_owned, |_| true
 }
 
 name! {
     /// A species, a group of species ("minnows") or a provisional name ("unknown a"), in lower
     /// case.
-    SpeciesName, "the species", str::to_lowercase
+    SpeciesName, "the species", str::to_lowercase, |b| !b.is_ascii_uppercase()
 }
 
 name! {
     /// One arm of the stream at the site: "main", "left", "right".
-    Channel, "the channel", str::to_lowercase
+    Channel, "the channel", str::to_lowercase, |b| !b.is_ascii_uppercase()
 }
 
 name! {
     /// What is written on a bucket, such as "1B".
-    BucketLabel, "the bucket's label", str::to_uppercase
+    BucketLabel, "the bucket's label", str::to_uppercase, |b| !b.is_ascii_lowercase()
 }
 
 name! {
     /// One backpack unit, such as "L" or a serial number.
-    Pack, "the pack's name", str::to_owned
+    Pack, "the pack's name", str::to_owned, |_| true
 }
 
 impl PersonName {
@@ -234,5 +250,38 @@ impl<'de> Deserialize<'de> for PassKey {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let text = std::borrow::Cow::<'de, str>::deserialize(deserializer)?;
         text.parse().map_err(serde::de::Error::custom)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn a_name_once_cleaned_stays_as_it_is(text in "\\PC{0,70}|[ a-zA-Z\t]{0,70}") {
+            for max in [NAME_MAX_CHARS, 5] {
+                if let Ok(cleaned) = clean(&text, "it", max) {
+                    prop_assert_eq!(clean(&cleaned, "it", max), Ok(cleaned.clone()));
+                    prop_assert!(!is_plain(&text, max) || cleaned == text);
+                } else {
+                    prop_assert!(!is_plain(&text, max));
+                }
+            }
+            if let Ok(species) = SpeciesName::new(&text) {
+                prop_assert!(species.is_clean());
+                prop_assert_eq!(SpeciesName::new(species.as_str()), Ok(species));
+            }
+            if let Ok(label) = BucketLabel::new(&text) {
+                prop_assert!(label.is_clean());
+            }
+            // The quick look never takes for clean what isn't.
+            let kept = SpeciesName(text.clone());
+            prop_assert_eq!(kept.is_clean(), SpeciesName::new(&text) == Ok(kept.clone()));
+            let kept = PersonName(text.clone());
+            prop_assert_eq!(kept.is_clean(), PersonName::new(&text) == Ok(kept.clone()));
+        }
     }
 }

@@ -26,7 +26,7 @@ pub use safety::{Clear, EnergiserOff, Stop, Tick, Untick};
 pub use sign::{AcceptLate, Reopen, Signature};
 pub use words::{Decision, Incident, IncidentKind, Note};
 
-use crate::names::{PersonName, clean};
+use crate::names::{PersonName, clean, is_plain};
 
 /// The longest note or reason, in characters.
 pub const WORDS_MAX_CHARS: usize = 500;
@@ -206,7 +206,7 @@ impl Entry {
     pub fn check(&self) -> Result<(), FactError> {
         self.by.check()?;
         if let Some(why) = &self.why {
-            clean(why, "the reason", WORDS_MAX_CHARS)?;
+            words(why, "the reason")?;
         }
         self.what.checked().check(self.why.as_deref())
     }
@@ -255,6 +255,8 @@ fn reason(why: Option<&str>, what: &'static str) -> Result<(), FactError> {
 
 /// Text of a note, one paragraph.
 fn words(text: &str, what: &'static str) -> Result<(), FactError> {
-    clean(text, what, WORDS_MAX_CHARS)?;
+    if !is_plain(text, WORDS_MAX_CHARS) {
+        clean(text, what, WORDS_MAX_CHARS)?;
+    }
     Ok(())
 }

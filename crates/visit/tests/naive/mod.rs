@@ -7,6 +7,10 @@ use gravelbar_visit::{Fact, PersonName, Plan, RecordId, Role, SafetyState, View}
 
 /// What a record says.
 #[derive(Debug, Clone)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "nearly all are read, and there are few"
+)]
 pub(crate) enum Said {
     Read {
         by: PersonName,
