@@ -5,10 +5,12 @@
 //! weighted removal estimator of Carle and Strub 1978.
 
 use std::collections::BTreeSet;
+use std::process::Command;
 use std::slice::Iter;
 
 use gravelbar_crew::demo::{Line, Replay, Stage, Story, replay, story};
 use gravelbar_reduce::{SizeGroups, SpeciesSummary, Summary, summarize};
+use gravelbar_tests::program::gravelbar;
 use gravelbar_visit::{Fact, FlagKind, SignState, Visit};
 
 /// The invented catch of each pass, and the estimate.
@@ -53,7 +55,7 @@ impl<'a> Played<'a> {
         panic!("nobody says “{words}”");
     }
 
-    fn to_the_end(&mut self) {
+    fn finish(&mut self) {
         for line in self.rest.by_ref() {
             self.replay.play(line).expect("every line can be played");
         }
@@ -289,7 +291,7 @@ fn every_planted_fault_is_seen_where_it_can_be_and_settled_when_the_story_says()
     assert!(clock.is_some_and(|f| f.words.contains("7 min 0 s ahead")));
 
     // The mass is put right two days later; the gap, the limit and the clock stay as they were.
-    played.to_the_end();
+    played.finish();
     let last = played.summary('A');
     assert_eq!(kinds(&last), BTreeSet::from([stay[0], stay[2], stay[3]]));
 }
@@ -298,7 +300,7 @@ fn every_planted_fault_is_seen_where_it_can_be_and_settled_when_the_story_says()
 fn version_1_can_still_be_read_as_it_was_signed() {
     let story = told();
     let mut played = Played::begin(&story);
-    played.to_the_end();
+    played.finish();
     let visit = played.visit('A');
     assert_eq!(visit.view().sign_state, SignState::Signed { version: 2 });
 
@@ -349,11 +351,41 @@ fn the_visit_started_twice_is_another_document_of_the_same_site_and_day() {
 fn after_the_truck_all_five_devices_show_the_same_to_the_byte() {
     let story = told();
     let mut played = Played::begin(&story);
-    played.to_the_end();
+    played.finish();
     let shown: BTreeSet<String> = story
         .devices
         .keys()
         .map(|device| played.summary(*device).to_json())
         .collect();
     assert_eq!(shown.len(), 1);
+}
+
+#[test]
+fn the_demo_command_parts_and_merges_five_devices_and_prints_the_table() {
+    let output = Command::new(gravelbar())
+        .args(["demo", "--fast", "--no-pages"])
+        .output()
+        .expect("the program runs");
+    let told = String::from_utf8(output.stdout).expect("text");
+    let wrong = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{wrong}\n{told}");
+    for (name, catch, _) in TABLE {
+        let row = |line: &str| {
+            let rest = line.trim().strip_prefix(name);
+            let cells = rest.unwrap_or_default().split_whitespace();
+            let numbers: Vec<u64> = cells.map_while(|cell| cell.parse().ok()).collect();
+            numbers.starts_with(&catch)
+        };
+        assert!(told.lines().any(row), "no row for {name} in\n{told}");
+    }
+    let sums = ["all", "fish", "184", "92", "51", "327"];
+    assert!(
+        told.lines().any(|line| line.split_whitespace().eq(sums)),
+        "{told}"
+    );
+    let wide: Vec<&str> = told
+        .lines()
+        .filter(|line| line.chars().count() > 80)
+        .collect();
+    assert!(wide.is_empty(), "{wide:#?}");
 }
