@@ -212,6 +212,25 @@ async fn a_stream_that_ends_within_a_frame_is_an_error() -> Outcome {
 }
 
 #[tokio::test]
+async fn a_frame_that_comes_byte_by_byte_is_whole() -> Outcome {
+    let me = Identity::generate()?;
+    let bank = Link::bind(&Identity::generate()?, LOOPBACK, Roster::new([me.device()]))?;
+    let endpoint = caller(Some(expired(&me)?), b"gravelbar/1")?;
+    let connection = endpoint.connect(bank.local_addr()?, "any")?.await?;
+    let (mut sender, _receiver) = connection.open_bi().await?;
+    sender.write_all(b"G").await?;
+    let mut peer = timeout(PATIENCE, bank.accept()).await?.ok_or("closed")?;
+    let receiving = tokio::spawn(async move { peer.receive().await });
+    for byte in b"\x00\x00\x00\x03tap" {
+        sender.write_all(&[*byte]).await?;
+        tokio::time::sleep(Duration::from_millis(15)).await;
+    }
+    let received = timeout(PATIENCE, receiving).await???;
+    assert_eq!(received.as_deref(), Some(&b"tap"[..]));
+    Ok(())
+}
+
+#[tokio::test]
 async fn a_frame_of_the_greatest_size_passes_and_one_byte_more_is_refused() -> Outcome {
     let pair = pair()?;
     let (mut net, mut bank) = pair.meet(pair.bank_addr).await?;
