@@ -78,8 +78,9 @@ const SINGLE_TERMS: u64 = 512;
 /// A cell past the single terms spans this share of its distance from the lower edge.
 const CELLS_PER_DISTANCE: u64 = 32;
 
-/// Share of the probability that may be left to the closed form of the tail.
-const TAIL: f64 = 1e-10;
+/// Share of the probability that may be left to the closed form of the tail. Under a flat weight the form is
+/// off by about this share of itself, under a firm one by more.
+const TAIL: f64 = 1e-8;
 
 /// Nodes and weights of the three-point Gauss-Legendre rule on (-1, 1).
 const NODES: [(f64, f64); 3] = [
@@ -138,6 +139,8 @@ impl<'a> Belief<'a> {
     /// Lays cells from the lower edge until what lies beyond has its closed form.
     fn fill(&mut self, lowest: u64) {
         let mut first = lowest;
+        // Slope of the weight across the lower end of the next wide cell.
+        let mut slope = None;
         while first <= MOST_FISH {
             let distance = first - lowest;
             let span = if distance < SINGLE_TERMS {
@@ -146,26 +149,34 @@ impl<'a> Belief<'a> {
                 distance / CELLS_PER_DISTANCE
             };
             let last = (first + span - 1).min(MOST_FISH);
-            let mass = self.mass(first, last);
+            let mass = if span == 1 {
+                let mass = self.at(first as f64);
+                self.nodes.push((first as f64, mass));
+                mass
+            } else {
+                let nodes = self.integral(first, last);
+                let lower = slope.unwrap_or_else(|| {
+                    // The end corrections of neighbouring cells cancel; the first one stays.
+                    let (before, at) = (self.at(first as f64 - 1.0), self.at(first as f64));
+                    self.nodes.push((first as f64, at / 24.0));
+                    self.nodes.push((first as f64 - 1.0, -before / 24.0));
+                    at - before
+                });
+                let upper = self.at(last as f64 + 1.0) - self.at(last as f64);
+                slope = Some(upper);
+                self.nodes.extend(nodes);
+                nodes.iter().map(|(_, weight)| weight).sum::<f64>() - (upper - lower) / 24.0
+            };
             self.cells.push(Cell { first, last, mass });
             self.total += mass;
-            if span == 1 {
-                self.nodes.push((first as f64, mass));
-            } else {
-                if distance == SINGLE_TERMS {
-                    // The end corrections of neighbouring cells cancel; the first one stays.
-                    self.nodes
-                        .push((first as f64, self.at(first as f64) / 24.0));
-                    self.nodes
-                        .push((first as f64 - 1.0, -self.at(first as f64 - 1.0) / 24.0));
+            let rough = mass / span as f64 * last as f64 / self.weight.alpha();
+            if rough < 2.0 * TAIL * self.total || last >= MOST_FISH {
+                let beyond = self.beyond(last);
+                if beyond < TAIL * self.total || last >= MOST_FISH {
+                    self.total += beyond;
+                    self.nodes.push((last as f64, beyond));
+                    return;
                 }
-                self.nodes.extend(self.integral(first, last));
-            }
-            let beyond = self.beyond(last);
-            if beyond < TAIL * self.total || last >= MOST_FISH {
-                self.total += beyond;
-                self.nodes.push((last as f64, beyond));
-                return;
             }
             first = last + 1;
         }

@@ -24,7 +24,7 @@ const SINGLE: u64 = 512;
 const CELLS_PER_DISTANCE: u64 = 64;
 
 /// Probability that may be left beyond the last cell.
-const BEYOND: f64 = 1e-6;
+const BEYOND: f64 = 1e-5;
 
 /// Cells of less probability than this are passed over.
 const NEGLIGIBLE: f64 = 1e-13;
