@@ -8,6 +8,7 @@ use serde_json::Value;
 
 /// Every member and the members it may stand on. The same table as in `DEVELOPERS.md`.
 const ARROWS: &[(&str, &[&str])] = &[
+    ("electric", &[]),
     ("estimate", &[]),
     ("ledger", &[]),
     ("link", &[]),
