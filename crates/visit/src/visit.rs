@@ -1,5 +1,7 @@
 //! One visit on one device: writing records, taking in other devices' changes, reading it all.
 
+mod allow;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -15,10 +17,7 @@ use crate::causes::Causes;
 use crate::names::PersonName;
 use crate::plan::{Plan, PlanError};
 use crate::record::{Entry, Fact, FactError, Signature};
-use crate::view::{
-    Causality, Heading, HistoryLine, Past, Seen, Standings, Unreadable, View, has_field, life_of,
-    may_be_joined, may_be_undone, may_be_voided,
-};
+use crate::view::{Causality, Heading, HistoryLine, Past, Seen, Unreadable, View, life_of};
 
 /// The visit's document with its records parsed once each.
 pub struct Visit {
@@ -340,124 +339,6 @@ impl Visit {
         }
         self.unreadable[unread..].sort_unstable_by_key(|u| (u.lamport, u.id));
         self.unreadable.sort_by_key(|u| (u.lamport, u.id));
-    }
-
-    fn known(&self, ids: &[RecordId]) -> Result<(), ActError> {
-        ids.iter()
-            .find(|id| self.ledger.record(**id).is_none())
-            .map_or(Ok(()), |id| Err(ActError::UnknownRecord(*id)))
-    }
-
-    /// Refuses an act on records of which one is unknown or isn't of a kind it can be done to.
-    fn fitting(
-        &self,
-        act: &Fact,
-        ids: &[RecordId],
-        fits: impl Fn(&Fact) -> bool,
-    ) -> Result<(), ActError> {
-        self.known(ids)?;
-        for id in ids {
-            let of = self.seen_record(*id).map(|s| &s.entry.what);
-            if !of.is_some_and(&fits) {
-                return Err(ActError::NotOfThisKind {
-                    act: act.kind(),
-                    of: of.map_or("record that can't be read", Fact::kind),
-                    record: *id,
-                });
-            }
-        }
-        Ok(())
-    }
-
-    fn seen_record(&self, id: RecordId) -> Option<&Seen> {
-        let lamport = self.ledger.record(id)?.lamport;
-        let place = (self.seen).binary_search_by_key(&(lamport, id), |s| (s.lamport, s.id));
-        self.seen.get(place.ok()?)
-    }
-
-    fn standings(&self) -> Standings<'_> {
-        Standings::read(&self.seen, self)
-    }
-
-    /// Refuses what could only ever be without effect, so that a person learns it at once.
-    fn allow(&self, by: &PersonName, what: &Fact) -> Result<(), ActError> {
-        match what {
-            Fact::Undo(undo) => self.fitting(what, &[undo.of], may_be_undone),
-            Fact::Amend(amend) => {
-                let field = amend.set.name();
-                self.known(&amend.replaces)?;
-                self.fitting(what, &amend.of, |of| has_field(of, field))
-            }
-            Fact::Void(void) => {
-                self.known(&void.seen)?;
-                self.fitting(what, &[void.of], may_be_voided)
-            }
-            Fact::Restore(restore) => {
-                self.fitting(what, &restore.voids, |of| matches!(of, Fact::Void(_)))
-            }
-            Fact::SameThing(same) => {
-                let first = same.records.first().and_then(|id| self.seen_record(*id));
-                let kind = first.map(|s| s.entry.what.kind());
-                self.fitting(what, &same.records, |of| {
-                    may_be_joined(of) && Some(of.kind()) == kind
-                })
-            }
-            Fact::Counter(counter) => self.known(&counter.replaces),
-            Fact::ReachLength(length) => self.known(&length.replaces),
-            Fact::Death(death) => self.known(death.fish.as_slice()),
-            Fact::Left(left) => {
-                self.known(&left.seen)?;
-                if left.person == *by || self.standings().may_clear(by, None) {
-                    Ok(())
-                } else {
-                    Err(ActError::LeavingOfSomeoneElse(left.person.clone()))
-                }
-            }
-            Fact::EnergiserOff(off) => self.known(&off.stops),
-            Fact::AcceptLate(accept) => self.known(&accept.records),
-            Fact::Reopen(reopen) => self.fitting(what, &[reopen.signature], |of| {
-                matches!(of, Fact::Signature(_))
-            }),
-            Fact::Untick(untick) => {
-                if self.line(&untick.item)? == untick.person.is_some() {
-                    Ok(())
-                } else {
-                    Err(ActError::WhoseLine(untick.item.clone()))
-                }
-            }
-            Fact::Tick(tick) => {
-                self.known(&tick.clears)?;
-                self.known(&tick.round)?;
-                match (self.line(&tick.item)?, &tick.person) {
-                    (true, Some(person)) if person == by => Ok(()),
-                    (true, Some(person)) => Err(ActError::TickForSomeoneElse(person.to_string())),
-                    (true, None) | (false, Some(_)) => {
-                        Err(ActError::TickForSomeoneElse("that person".to_owned()))
-                    }
-                    (false, None) if self.standings().on_crew(by, None) => Ok(()),
-                    (false, None) => Err(ActError::NotOnCrew(by.clone())),
-                }
-            }
-            Fact::Clear(clear) => {
-                self.known(&clear.stops)?;
-                if self.standings().may_clear(by, None) {
-                    Ok(())
-                } else {
-                    Err(ActError::NotEntitled(by.clone()))
-                }
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// Whether each person ticks this line alone.
-    fn line(&self, item: &str) -> Result<bool, ActError> {
-        self.plan
-            .checklist
-            .iter()
-            .find(|line| line.item == item)
-            .map(|line| line.each_person)
-            .ok_or_else(|| ActError::UnknownItem(item.chars().take(60).collect()))
     }
 }
 
