@@ -2,7 +2,10 @@
 
 mod arrows;
 mod browser;
-mod guards;
+mod browser_queue;
+mod browser_text;
 mod demo;
+mod disk;
+mod guards;
 mod marl_fork;
 mod processes;

@@ -96,7 +96,24 @@ impl Program {
     ///
     /// When it doesn't start, or says something else than where it is.
     pub fn start(&mut self) {
-        let mut child = Command::new(gravelbar())
+        self.start_by(&[]);
+    }
+
+    /// [`Self::start`] by way of another program that ends in becoming this one.
+    ///
+    /// # Panics
+    ///
+    /// As for [`Self::start`].
+    pub fn start_by(&mut self, way: &[&str]) {
+        let mut command = match way.split_first() {
+            Some((first, rest)) => {
+                let mut command = Command::new(first);
+                command.args(rest).arg(gravelbar());
+                command
+            }
+            None => Command::new(gravelbar()),
+        };
+        let mut child = command
             .arg("--folder")
             .arg(&self.folder)
             .args(["--listen", &self.listen.to_string()])
