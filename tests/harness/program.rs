@@ -13,7 +13,8 @@ use serde_json::Value;
 /// An answer that takes longer is none.
 const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 
-/// The program's own file, built if it isn't yet, in the same way as these tests.
+/// The program's own file: the one that `GRAVELBAR_PROGRAM` names, where whoever runs the tests has
+/// built it already, or else built now.
 ///
 /// # Panics
 ///
@@ -22,6 +23,9 @@ const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 pub fn gravelbar() -> &'static Path {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     BUILT.get_or_init(|| {
+        if let Some(program) = std::env::var_os("GRAVELBAR_PROGRAM") {
+            return PathBuf::from(program);
+        }
         let tests = std::env::current_exe().unwrap_or_else(|e| panic!("{e}"));
         // target/<profile>/deps/<tests>
         let profile = tests.ancestors().nth(2);
