@@ -24,7 +24,7 @@ use crate::wire::Frame;
 ///
 /// ```
 /// use gravelbar_session::{Event, Introduction, Limits, Offer, Outgoing, Session, Shelf, Vector};
-/// use gravelbar_ledger::{DocumentId, Vector};
+/// use gravelbar_ledger::DocumentId;
 ///
 /// struct Empty;
 /// impl Shelf for Empty {
