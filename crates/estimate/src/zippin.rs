@@ -34,7 +34,7 @@ pub struct Zippin {
 /// ```
 ///
 /// The left side rises with `q` from 0 to `(k-1)/2`, so there is one root exactly where the catch
-/// depletes (`S > 0`). Two passes give [`two_pass`](crate::two_pass). Standard errors are the large-sample
+/// depletes (`S > 0`). Two passes give [`two_pass`](crate::two_pass()). Standard errors are the large-sample
 /// ones of [`standard_errors`], to be trusted from about 30 fish.
 ///
 /// ```
