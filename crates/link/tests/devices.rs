@@ -3,7 +3,6 @@
 mod outsider;
 #[expect(unreachable_pub, reason = "shared with the whole-crew tests")]
 #[allow(dead_code, reason = "a part is used here")]
-#[path = "../../../tests/harness/relay.rs"]
 mod relay;
 
 use std::net::SocketAddr;
