@@ -4,4 +4,5 @@ pub mod browser;
 pub mod crew;
 pub mod device;
 pub mod marl_fork;
+pub mod post;
 pub mod program;

@@ -16,7 +16,7 @@ function activate(field) {
 function key(button) {
   const field = active && form().contains(active) ? active : padded()[0];
   const pressed = button.dataset.pad;
-  if (pressed === "next") {
+  if (pressed === "⇄") {
     const all = padded();
     const other = all[(all.indexOf(field) + 1) % all.length];
     other.focus();

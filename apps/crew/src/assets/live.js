@@ -26,15 +26,25 @@ function bring(old, fresh) {
   bringChildren(old, fresh);
 }
 
+/**
+ * What makes a node the same node in the new state. Fields go by their names, so that what was
+ * typed never moves into another field when one is added before it.
+ */
 function keyOf(node) {
-  return node.nodeType === Node.ELEMENT_NODE ? node.id || node.dataset.key || "" : "";
+  if (node.nodeType !== Node.ELEMENT_NODE) return "";
+  if (node.id || node.dataset.key) return node.id || node.dataset.key;
+  const field = node.matches("label, fieldset") ? node.querySelector("[name]") : node;
+  if (!field?.getAttribute("name")) return "";
+  const one = field.type === "radio" && node.nodeName !== "FIELDSET" ? `=${field.value}` : "";
+  return `${node.nodeName} ${field.getAttribute("name")}${one}`;
 }
 
 function alike(old, fresh) {
   return (
     old.nodeType === fresh.nodeType &&
     old.nodeName === fresh.nodeName &&
-    keyOf(old) === keyOf(fresh)
+    keyOf(old) === keyOf(fresh) &&
+    (keyOf(old) !== "" || old.classList?.[0] === fresh.classList?.[0])
   );
 }
 

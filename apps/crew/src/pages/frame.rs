@@ -98,13 +98,12 @@ fn top(seat: &Seat<'_>, title: &str) -> Markup {
             }
         }
         div.where {
-            strong.site { (view.plan.site) }
-            span.place { (view.plan.place) }
+            span.place { strong.site { (view.plan.site) } " " (view.plan.place) }
             span.who { (who(seat)) }
             span.reach-of { (in_touch(seat)) }
         }
         details #pages.pages data-js-open {
-            summary { span { (title) } span.more { "other pages" } }
+            summary { span { (title) } span.more { "pages" } }
             nav aria-label="Pages of this visit" {
                 @for page in Page::ALL {
                     a href={ "/v/" (view.document) "/" (page.path()) } { (page.title()) }

@@ -276,8 +276,8 @@ fn species(s: &SpeciesSummary) -> Markup {
             h3 { (s.species) @if !s.scientific_name.is_empty() { " " i { (s.scientific_name) } } }
             (decline(&s.removal, s.species.as_str()))
             (removal(&s.removal, s.species.as_str()))
-            @if let Some(g) = s.mass.mean_g { p { "mean " (plain(g)) " g of " (s.mass.weighed) " weighed"
-                @if let Some(b) = s.mass.biomass_g_m2 { ", " (plain(b)) " g/m²" } } }
+            @if let Some(g) = s.mass.mean_g { p { "mean " (fixed(g, 1)) " g of " (s.mass.weighed) " weighed"
+                @if let Some(b) = s.mass.biomass_g_m2 { ", " (fixed(b, 2)) " g/m²" } } }
             @match &s.size_groups {
                 SizeGroups::NotPlanned => {}
                 SizeGroups::Unavailable { .. } => { p { "No size groups: not every fish was measured." } }
@@ -302,8 +302,8 @@ fn removal(removal: &Removal, key: &str) -> Markup {
         }
         @for words in removal.cautions.iter().take(1) { p.small { "▲ " (words) } }
         @if let Some(d) = &removal.density {
-            p { (plain(d.fish_per_100_m2)) " fish/100 m²"
-                @if let (Some(low), Some(high)) = (d.low_per_100_m2, d.high_per_100_m2) { " (" (plain(low)) " to " (plain(high)) ")" } }
+            p { (fixed(d.fish_per_100_m2, 1)) " fish/100 m²"
+                @if let (Some(low), Some(high)) = (d.low_per_100_m2, d.high_per_100_m2) { " (" (fixed(low, 1)) " to " (fixed(high, 1)) ")" } }
         }
         @if let Some(next) = &removal.next_pass { p { (next.words) } }
         details id={ "more-" (key) } {

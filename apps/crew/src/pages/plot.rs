@@ -48,8 +48,6 @@ pub(super) fn decline(removal: &Removal, name: &str) -> Markup {
                 rect x=(format!("{:.1}", middle(i) - bar / 2.0)) y=(format!("{at:.1}"))
                     width=(format!("{bar:.1}")) height=(format!("{:.1}", (floor - at).max(0.0)))
                     fill="#b9d3c6" stroke=(RIVER) stroke-width="2" {}
-                text x=(format!("{:.1}", middle(i))) y=(format!("{:.1}", at - 8.0))
-                    text-anchor="middle" font-size="17" font-weight="700" fill=(INK) { (n) }
                 text x=(format!("{:.1}", middle(i))) y=(HEIGHT - 12.0)
                     text-anchor="middle" font-size="15" fill=(INK) { "pass " (i + 1) }
             }
@@ -60,6 +58,11 @@ pub(super) fn decline(removal: &Removal, name: &str) -> Markup {
             @for (i, value) in fitted.iter().enumerate() {
                 circle cx=(format!("{:.1}", middle(i))) cy=(format!("{:.1}", y(*value))) r="4.5"
                     fill="#ffffff" stroke=(INK) stroke-width="2.5" {}
+            }
+            @for (i, n) in catch.iter().enumerate() {
+                text x=(format!("{:.1}", middle(i))) y=(format!("{:.1}", y(*n as f64) - 9.0))
+                    text-anchor="middle" font-size="17" font-weight="700" fill=(INK)
+                    stroke="#ffffff" stroke-width="5" paint-order="stroke" { (n) }
             }
         }
     }

@@ -49,15 +49,16 @@ fn which_pass(seat: &Seat<'_>, pass: &PassKey) -> Markup {
     let total = seat.pass(pass);
     html! {
         nav.which aria-label="Pass the fish were netted in" {
+            span { "fish of" }
             @for p in &seat.summary().passes {
                 a href={ "?pass=" (p.pass) } aria-current=[(p.pass == *pass).then_some("true")] {
-                    "fish of " (pass_words(&p.pass))
+                    (pass_words(&p.pass))
                 }
             }
         }
         p.totals {
-            "worked up in " (pass_words(pass)) ": " strong.total { (total.map_or(0, |p| p.worked_up)) }
-            @if let Some(p) = total { @if p.tallied > 0 { " · netters counted " strong { (p.tallied) } } }
+            strong.total { (total.map_or(0, |p| p.worked_up)) } " worked up in " (pass_words(pass))
+            @if let Some(p) = total { @if p.tallied > 0 { " · netters " strong { (p.tallied) } } }
         }
     }
 }
@@ -229,6 +230,7 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
                 button #add-species type="button" { "add" }
             }
             }
+            div.fields {
             div.typing {
                 label.field {
                     span.label { "length" }
@@ -239,16 +241,16 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
                     span.box { input name="fish.mass_g" data-as="number" data-padded inputmode="none" enterkeyhint="done"; span.unit { "g" } }
                 }
             }
-            div #pad.digits {
-                @for key in ["1", "2", "3", "4", "5", "6", "7", "8", "9", ".", "0", "⌫"] {
-                    button type="button" data-pad=(key) aria-label=[(key == "⌫").then_some("delete")] { (key) }
+            div #pad.keys {
+                @for key in ["1", "2", "3", "⌫", "4", "5", "6", "⇄", "7", "8", "9"] {
+                    button type="button" data-pad=(key) aria-label=[spoken(key)] { (key) }
                 }
-                button.wide type="button" data-pad="next" { "length ⇄ mass" }
+                button.main.keep type="submit" { "Keep, next fish" }
+                @for key in [".", "0"] {
+                    button.(if key == "0" { "wide" } else { "" }) type="button" data-pad=(key) { (key) }
+                }
             }
-            div.go {
-                button.main type="submit" { "Keep, next fish" }
-                output.said role="status" data-own {}
-            }
+            output.said role="status" data-own {}
             (sticky(choice("fish.length_type", "which length, for this station", &LENGTH_TYPES, "total")))
             (choice("fish.fate", "fate", &FATES, "released"))
             details #more-of-fish {
@@ -260,10 +262,20 @@ fn fish_form(seat: &Seat<'_>, pass: &PassKey, summary: Option<&PassSummary>) -> 
                     input name="fish.bucket" data-as="text" data-sticks maxlength="60" autocomplete="off";
                 }
             }
+            }
             @if late {
                 (why("fish of an earlier pass: why only now", "such as: bucket found late"))
             }
         }
+    }
+}
+
+/// What a key with a sign says aloud.
+fn spoken(key: &str) -> Option<&'static str> {
+    match key {
+        "⌫" => Some("delete one digit"),
+        "⇄" => Some("to the other field"),
+        _ => None,
     }
 }
 

@@ -6,7 +6,7 @@
 
 use gravelbar_visit::{
     CheckItem, Clear, EnergiserOff, Fact, ItemView, PersonName, RecordId, SafetyState, StopView,
-    Tick, Untick,
+    Tick,
 };
 use maud::{Markup, html};
 use serde_json::json;
@@ -121,70 +121,113 @@ fn clear(seat: &Seat<'_>) -> Markup {
     }
 }
 
+/// One's own lines to tick, then everyone's as they stand.
 fn checklist(seat: &Seat<'_>) -> Markup {
-    let safety = &seat.view().safety;
+    let (plan, safety) = (&seat.view().plan, &seat.view().safety);
+    let own = |item: &&ItemView| item.person.is_none() || item.person.as_ref() == seat.me;
     html! {
         section {
-            h2 { "Checklist" }
-            @if seat.view().plan.checklist.is_empty() {
+            h2 { "My checklist, and the crew's lines" }
+            @if plan.checklist.is_empty() {
                 p { "The plan of this visit has no checklist. Use the crew's own, on paper if need be." }
             }
-            @for line in &seat.view().plan.checklist {
+            ul.list {
+                @for item in safety.items.iter().filter(own) { (own_line(seat, item)) }
+            }
+        }
+        section {
+            h2 { "Everyone's" }
+            @for line in &plan.checklist {
                 div.check data-key=(line.item) {
                     h3 { (line.words) }
-                    ul.list {
+                    p.people-states {
                         @for item in safety.items.iter().filter(|i| i.item == line.item) {
-                            (item_line(seat, line, item))
+                            span.one-state data-key=(key(item)) { (state_of(item)) " " (whose(item)) }
                         }
                     }
+                    (object(safety.items.iter().filter(|i| i.item == line.item).collect(), line))
                 }
             }
         }
     }
 }
 
-fn item_line(seat: &Seat<'_>, line: &CheckItem, item: &ItemView) -> Markup {
-    let own = !line.each_person || item.person.as_ref() == seat.me;
-    let key = key(item);
+fn whose(item: &ItemView) -> Markup {
     html! {
-        li.item data-key=(key) {
+        (item.person.as_ref().map_or("the crew", PersonName::as_str))
+        @if let (true, Some(tick)) = (item.ticked, item.ticks.last()) {
+            @if item.person.is_none() { ", " (tick.by) }
+            " " (hour(tick.corrected))
+        }
+    }
+}
+
+fn state_of(item: &ItemView) -> Markup {
+    html! {
+        @if item.ticked {
+            span.state.is-ok { "✓" }
+        } @else if item.objections.is_empty() {
+            span.state.is-waiting { "▲ open:" }
+        } @else {
+            span.state.is-stop { "✕ objection:" }
+        }
+    }
+}
+
+fn own_line(seat: &Seat<'_>, item: &ItemView) -> Markup {
+    html! {
+        li.item data-key=(key(item)) {
             span.person {
-                @if item.ticked {
-                    span.state.is-ok { "✓ ticked" }
-                } @else if item.objections.is_empty() {
-                    span.state.is-waiting { "▲ open" }
-                } @else {
-                    span.state.is-stop { "✕ objected to" }
-                }
-                " " (item.person.as_ref().map_or("the crew", PersonName::as_str))
-                @if let Some(tick) = item.ticks.last() {
-                    @if item.ticked { ", " (tick.by) " " (hour(tick.corrected)) }
+                (state_of(item)) " " strong { (item.words) }
+                @if item.person.is_none() { " (once for the crew)" }
+                @if let (true, Some(tick)) = (item.ticked, item.ticks.last()) {
+                    ", " (tick.by) " " (hour(tick.corrected))
                 }
             }
             @for (stamp, why) in &item.objections {
                 p { (stamp.by) " objects, " (hour(stamp.corrected))
                     @if let Some(why) = why { ": " q { (why) } } }
             }
-            @if own && !item.ticked {
+            @if !item.ticked {
                 (act("tick", if item.objections.is_empty() { "tick" } else { "tick: the objection is answered" },
                     &[tick(seat, item)]))
             }
-            details id={ "object-" (key) } {
-                summary { "object" }
-                (form(&format!("untick-{key}"),
-                    &json!([Fact::Untick(Untick { item: item.item.clone(), person: item.person.clone() })]),
-                    "Object to this line", why("what is wrong", "such as: left glove is wet")))
-            }
+        }
+    }
+}
+
+/// Anyone may object to anyone's line, ticked or not.
+fn object(items: Vec<&ItemView>, line: &CheckItem) -> Markup {
+    let objections = items
+        .iter()
+        .flat_map(|item| item.objections.iter().map(move |o| (item, o)));
+    let people: Vec<&str> = (items.iter())
+        .filter_map(|i| i.person.as_ref().map(PersonName::as_str))
+        .collect();
+    let options: Vec<(&str, &str)> = people.iter().map(|name| (*name, *name)).collect();
+    html! {
+        @for (item, (stamp, why)) in objections {
+            p { "✕ " (stamp.by) " objects, " (hour(stamp.corrected)) ", " (whose(item))
+                @if let Some(why) = why { ": " q { (why) } } }
+        }
+        details id={ "object-" (line.item) } {
+            summary { "object" }
+            (form(&format!("untick-{}", line.item), &json!([{"untick": {"item": line.item}}]),
+                "Object to this line", html! {
+                    @if line.each_person { (choice("untick.person", "whose", &options, "")) }
+                    (why("what is wrong", "such as: left glove is wet"))
+                }))
         }
     }
 }
 
 /// One line and person as a name for the page.
 fn key(item: &ItemView) -> String {
-    let person = item.person.as_ref().map_or("crew", PersonName::as_str);
-    (format!("{}-{person}", item.item).chars())
-        .map(|c| if c.is_alphanumeric() { c } else { '-' })
-        .collect()
+    format!(
+        "{}-{}",
+        item.item,
+        item.person.as_ref().map_or("crew", PersonName::as_str)
+    )
 }
 
 /// A tick names what its author has on the screen: the objections it answers and the stops known.

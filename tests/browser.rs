@@ -1,0 +1,322 @@
+//! A crew at work on the pages themselves: three devices, three browsers, taps and keys only.
+//!
+//! Expected numbers are those of the invented Quillet Brook visit: 48 brook trout worked up in
+//! pass 1, 50 tapped by two netters, 1,184 energised seconds, 62 dace and 41 sculpin in batches.
+
+use std::time::Duration;
+
+use gravelbar_tests::browser::Driver;
+use gravelbar_tests::device::Trouble;
+use gravelbar_tests::post::{Post, crew, tallied, until_summary, worked_up};
+use serde_json::{Value, json};
+
+/// A second is asked for; a little more is held.
+const HELD: Duration = Duration::from_millis(1300);
+
+/// Brook trout of pass 1 in the demo's table: total length mm, mass g.
+const TROUT: [(&str, &str); 48] = [
+    ("72", "3.2"),
+    ("72", "3.2"),
+    ("163", "36.1"),
+    ("72", "3.3"),
+    ("201", "78.2"),
+    ("183", "57.7"),
+    ("146", "28.9"),
+    ("185", "59.9"),
+    ("76", "3.9"),
+    ("133", "21.1"),
+    ("200", "80.9"),
+    ("78", "4.4"),
+    ("84", "5.8"),
+    ("142", "24.5"),
+    ("70", "2.9"),
+    ("66", "2.7"),
+    ("130", "18.0"),
+    ("224", "125.2"),
+    ("69", "2.9"),
+    ("139", "22.6"),
+    ("82", "4.8"),
+    ("131", "20.1"),
+    ("180", "47.0"),
+    ("62", "2.2"),
+    ("136", "21.4"),
+    ("65", "2.5"),
+    ("182", "54.2"),
+    ("76", "4.1"),
+    ("133", "19.3"),
+    ("65", "2.5"),
+    ("109", "11.6"),
+    ("141", "25.2"),
+    ("203", "74.7"),
+    ("122", "15.2"),
+    ("181", "55.7"),
+    ("131", "21.0"),
+    ("66", "2.6"),
+    ("171", "47.3"),
+    ("134", "23.8"),
+    ("65", "2.4"),
+    ("135", "19.8"),
+    ("74", "3.6"),
+    ("126", "17.5"),
+    ("219", "87.9"),
+    ("140", "24.7"),
+    ("146", "24.7"),
+    ("129", "18.0"),
+    ("137", "21.9"),
+];
+
+async fn work_up(post: &Post) -> Result<(), Trouble> {
+    post.go("work-up").await?;
+    let page = &post.page;
+    page.tap(".species-list [data-key='brook trout']").await?;
+    for (n, (length, mass)) in TROUT.iter().enumerate() {
+        if n < 2 {
+            // By the digits on the screen, as with damp fingers.
+            for key in length.chars().chain("⇄".chars()).chain(mass.chars()) {
+                page.tap(&format!("[data-pad='{key}']")).await?;
+            }
+            page.tap(".keep").await?;
+        } else {
+            page.type_into("[name='fish.length_mm']", &format!("{length}\n"))
+                .await?;
+            page.type_into("[name='fish.mass_g']", &format!("{mass}\n"))
+                .await?;
+        }
+        // The next fish is called only once the count on the page has moved.
+        let counted = format!(
+            "return document.querySelector('[data-key=\"brook trout\"] small').textContent === '{}'",
+            n + 1
+        );
+        page.until(&counted).await?;
+    }
+    for (species, fields) in [
+        (
+            "blacknose dace",
+            [
+                ("n", "62"),
+                ("mass_g", "163.8"),
+                ("min_mm", "37"),
+                ("max_mm", "82"),
+                ("mean_mm", "63.2"),
+            ],
+        ),
+        (
+            "slimy sculpin",
+            [
+                ("n", "41"),
+                ("mass_g", "148.2"),
+                ("min_mm", "40"),
+                ("max_mm", "93"),
+                ("mean_mm", "63.2"),
+            ],
+        ),
+    ] {
+        page.tap(&format!(".species-list [data-key='{species}']"))
+            .await?;
+        if page
+            .ask("return !document.getElementById('batch-open').open")
+            .await?
+            == json!(true)
+        {
+            page.tap("#batch-open > summary").await?;
+        }
+        for (name, value) in fields {
+            page.type_into(&format!("[name='batch.{name}']"), value)
+                .await?;
+        }
+        page.submit("#batch").await?;
+    }
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn three_people_record_the_first_pass_by_tapping_and_the_lead_sees_the_reducers_numbers()
+-> Result<(), Trouble> {
+    let driver = Driver::start()?;
+    let [lead, right, left] = crew(&driver).await?;
+
+    // The lead's device goes to the operator for the output, and comes back.
+    lead.be("Okto Brandt").await?;
+    lead.go("output").await?;
+    for (name, value) in [
+        ("peak_v", "350"),
+        ("pulse_rate_hz", "30"),
+        ("pulse_width_ms", "4"),
+        ("duty_percent", "12"),
+    ] {
+        lead.page
+            .type_into(&format!("#setting [name='setting.{name}']"), value)
+            .await?;
+    }
+    lead.page.submit("#setting").await?;
+    lead.be("Mirelle Ashgrove").await?;
+    lead.go("lead").await?;
+    lead.page.tap_words("Open pass 1").await?;
+
+    for netter in [&right, &left] {
+        netter.go("tally").await?;
+        netter
+            .page
+            .until("return document.querySelector('.plate.is-open .number')?.textContent === '1'")
+            .await?;
+        netter
+            .page
+            .until("return location.search === '?pass=main/1'")
+            .await?;
+    }
+    let (a, b) = tokio::join!(
+        right.count("brook trout", 28),
+        left.count("brook trout", 23)
+    );
+    (a?, b?);
+    // One too many, taken back by one gesture.
+    right.page.tap("#undo").await?;
+
+    let summary = until_summary(&lead, "50 trout netted", |s| {
+        tallied(s, "brook trout") == 50
+    })
+    .await?;
+    let by = &summary["passes"][0]["tally"][0]["by"];
+    assert_eq!(
+        by,
+        &json!([{"by": "Hollis Fenn", "n": 27}, {"by": "Sabine Quell", "n": 23}])
+    );
+    // A netter's pad shows both counts, and that nothing is unsaved.
+    right.page.until("return document.querySelector(\"[data-species='brook trout'] .mine\").textContent === '27'").await?;
+    right.page.until("return document.querySelector(\"[data-species='brook trout'] .crew\").textContent === 'crew 50'").await?;
+    right.page.until("return document.querySelector(\"[data-species='brook trout'] .unsaved\").textContent === ''").await?;
+
+    lead.be("Okto Brandt").await?;
+    lead.go("output").await?;
+    lead.page
+        .type_into("[name='counter.end_s']", "1184")
+        .await?;
+    lead.page.submit("#counter-main-1").await?;
+    lead.be("Mirelle Ashgrove").await?;
+    lead.go("lead").await?;
+    lead.page.tap_words("Close pass 1").await?;
+    // A netter's page locks itself.
+    right.page.until("return document.querySelector('.locked') && document.querySelector('.plate.is-closed')").await?;
+
+    left.be("Sabine Quell").await?;
+    work_up(&left).await?;
+
+    let summary = until_summary(&lead, "the whole work-up", |s| s["worked_up"] == 151).await?;
+    assert_eq!(worked_up(&summary, "brook trout"), 48);
+    assert_eq!(worked_up(&summary, "blacknose dace"), 62);
+    assert_eq!(worked_up(&summary, "slimy sculpin"), 41);
+    assert_eq!(summary["tallied"], 50);
+    let pass = &summary["passes"][0];
+    assert_eq!(pass["effort"]["total_s"].as_f64(), Some(1184.0));
+    let trout = pass["tally"]
+        .as_array()
+        .and_then(|t| t.iter().find(|t| t["name"] == "brook trout"));
+    assert_eq!(trout.map(|t| t["gap"].clone()), Some(json!(2)));
+    let setting = &pass["settings"][0]["at_start"]["words"];
+    assert_eq!(setting, "pulsed DC 350 V, 30 Hz, 4 ms, 12 % duty");
+
+    // The page prints what the reducer says, and nothing else.
+    lead.page
+        .until(
+            "return document.querySelector('.pass-totals')?.innerText.startsWith('151 worked up')",
+        )
+        .await?;
+    assert_eq!(
+        lead.page.text(".pass-totals").await?,
+        "151 worked up · 50 netted"
+    );
+    let card = lead.page.text(".pass-card").await?;
+    assert!(card.contains("1184 s energised"), "{card}");
+    let gap = lead
+        .page
+        .text(".gap[data-key='main/1-brook trout']")
+        .await?;
+    assert!(
+        gap.contains("netters 50 (Hollis Fenn 27, Sabine Quell 23), worked up 48"),
+        "{gap}"
+    );
+    assert!(gap.contains("▲ +2"), "{gap}");
+
+    // Equal heads, equal summary on all three.
+    for other in [&right, &left] {
+        let heads = summary["header"]["heads"].clone();
+        until_summary(other, "the same heads", |s| s["header"]["heads"] == heads)
+            .await
+            .ok();
+        let (theirs, ours) = (other.summary().await?, lead.summary().await?);
+        if theirs["header"]["heads"] == ours["header"]["heads"] {
+            assert_eq!(theirs, ours);
+        } else {
+            assert_eq!(theirs["passes"], ours["passes"]);
+        }
+    }
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stop_held_on_one_device_takes_over_all_three_until_the_lead_clears_it()
+-> Result<(), Trouble> {
+    let driver = Driver::start()?;
+    let [lead, right, left] = crew(&driver).await?;
+    let over = "return document.getElementById('takeover').open && document.getElementById('stopped').innerText";
+    lead.go("lead").await?;
+    right.go("tally").await?;
+    left.go("work-up").await?;
+
+    // A brush against the button stops nothing.
+    right.page.hold("#stop", Duration::from_millis(300)).await?;
+    assert_eq!(right.summary().await?["safety"]["stops"], json!([]));
+
+    right.page.hold("#stop", HELD).await?;
+    for post in [&lead, &right, &left] {
+        let words = post.page.until(over).await?;
+        let words = words.as_str().unwrap_or_default().to_lowercase();
+        assert!(words.contains("stop work"), "{words}");
+        assert!(words.contains("hollis fenn"), "{words}");
+        assert!(words.contains("does not cut the current"), "{words}");
+    }
+    // Who may not clear is offered no clear.
+    right.page.tap("#heard").await?;
+    right.go("safety").await?;
+    right
+        .page
+        .until("return !document.getElementById('takeover').open")
+        .await
+        .ok();
+    assert_eq!(
+        right
+            .page
+            .ask("return document.getElementById('clear')")
+            .await?,
+        Value::Null
+    );
+
+    lead.page.tap("#heard").await?;
+    lead.go("safety").await?;
+    // Without a reason it is refused, in words, where it was pressed.
+    lead.page.tap("#clear button[type=submit]").await?;
+    let said = lead
+        .page
+        .until("return document.querySelector('#clear .said[data-state=refused]')?.textContent")
+        .await?;
+    assert!(
+        said.as_str().is_some_and(|s| s.contains("needs a reason")),
+        "{said}"
+    );
+    lead.page
+        .type_into("#clear [name=why]", "thunder passed, 30 minutes waited")
+        .await?;
+    lead.page.tap("#clear button[type=submit]").await?;
+    left.page.until("return !document.getElementById('takeover').open && document.getElementById('stopped').dataset.stops === ''").await.map(|_| ()).or_else(|e| Err(format!("left: {e}")))?;
+
+    // And by the keyboard alone.
+    left.page.hold_space("#stop", HELD).await?;
+    lead.page.until(over).await?;
+    let summary = lead.summary().await?;
+    let held: Vec<&Value> = (summary["safety"]["stops"].as_array().into_iter().flatten())
+        .filter(|s| s["holds"] == true)
+        .map(|s| &s["by"])
+        .collect();
+    assert_eq!(held, ["Sabine Quell"]);
+    Ok(())
+}
