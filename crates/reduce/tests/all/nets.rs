@@ -153,9 +153,9 @@ fn nets_nobody_recorded_are_a_caution() {
     );
 }
 
-/// Dov, out of reach, sees the net down at 11:05. The lead, who hasn't heard, notes at this time
-/// that it holds, after so many other records that hers stands later in the order by cause.
-fn seen_apart(lead_looked: &str) -> Closure {
+/// Dov, out of reach, and the lead look at the upstream net apart from each other; the lead after
+/// so many other records that hers stands later in the order by cause.
+fn seen_apart(dov: (&str, NetState), lead: (&str, NetState)) -> Closure {
     let mut crew = Crew::new(&plan(), 2);
     crew.joins(0, LEAD, Role::Lead, "08:10");
     let offset = ClockOffset {
@@ -168,9 +168,9 @@ fn seen_apart(lead_looked: &str) -> Closure {
     crew.meet();
     crew.fishes("main/1");
     let state = |state| vec![net("main", NetEnd::Upstream, state)];
-    crew.tell(1, "Dov Kestrelow", "11:05", state(NetState::Down));
+    crew.tell(1, "Dov Kestrelow", dov.0, state(dov.1));
     crew.works_up("main/1", "brook trout", 22);
-    crew.tell(0, LEAD, lead_looked, state(NetState::Holding));
+    crew.tell(0, LEAD, lead.0, state(lead.1));
     crew.meet();
     crew.fishes("main/2");
     crew.works_up("main/2", "brook trout", 9);
@@ -181,7 +181,21 @@ fn seen_apart(lead_looked: &str) -> Closure {
 }
 
 #[test]
-fn a_net_looked_at_before_it_fell_mends_nothing() {
-    assert_eq!(seen_apart("11:00"), Closure::Open);
-    assert_eq!(seen_apart("11:10"), Closure::Closed);
+fn a_net_is_mended_only_by_who_saw_it_later_by_cause_and_by_the_clock() {
+    let (down, holding) = (NetState::Down, NetState::Holding);
+    // Looked at before it fell: mends nothing, though it was written down later.
+    assert_eq!(
+        seen_apart(("11:05", down), ("11:00", holding)),
+        Closure::Open
+    );
+    // Looked at afterwards by someone who wrote later.
+    assert_eq!(
+        seen_apart(("11:05", down), ("11:10", holding)),
+        Closure::Closed
+    );
+    // Looked at afterwards by someone who can't have known that it was down: still asked about.
+    assert_eq!(
+        seen_apart(("11:10", holding), ("11:05", down)),
+        Closure::Open
+    );
 }
