@@ -42,7 +42,10 @@ async fn names_that_are_scripts_stay_text_on_every_page() -> Result<(), Trouble>
     let me = "<img src=x onerror=alert(0)>";
     post.be(me).await?;
     post.take("crew lead").await?;
-    let act = |n: usize, facts: Value, why: &str| json!({"tap_id": format!("payload-{n:05}"), "by": me, "why": why, "facts": facts});
+    let act = |n: usize, facts: Value, why: &str| {
+        let tap_id = format!("payload-{n:05}");
+        json!({"tap_id": tap_id, "by": me, "why": why, "facts": facts})
+    };
     let address = format!("{}/act", post.visit);
     let mut n = 0;
     for payload in &payloads {

@@ -186,6 +186,18 @@ impl Browser {
         }
     }
 
+    /// Waits until the first element of this selector has exactly this text.
+    ///
+    /// # Errors
+    ///
+    /// As for [`Self::until`].
+    pub async fn shows(&self, css: &str, words: &str) -> Result<(), Trouble> {
+        let script = format!(
+            "return document.querySelector({css:?})?.textContent.trim().replace(/\\s+/g, ' ') === {words:?}"
+        );
+        self.until(&script).await.map(|_| ())
+    }
+
     /// Clicks the first element of this selector.
     ///
     /// # Errors

@@ -52,7 +52,7 @@ export function start() {
     const said = button.querySelector(".how");
     said.textContent = "stop is being sent: shout it";
     sound("stop");
-    const sent = add({ facts: JSON.parse(button.dataset.stop), label: "stop work" });
+    const sent = add({ facts: JSON.parse(button.dataset.stop), label: "stop work", urgent: true });
     sent.settled.then((result) => {
       said.textContent = result.ok ? "hold for one second" : result.words;
     });

@@ -101,15 +101,18 @@ function tell() {
 
 /**
  * Keeps an act and sends it. `act` has facts, or undo (the name of an earlier act); label says in
- * words what was tapped. Resolves once it is saved or refused; never while it can still be sent.
+ * words what was tapped; an urgent act waits for no other. Resolves once it is saved or refused;
+ * never while it can still be sent.
  */
 export function add(act) {
   const kept = { tap_id: newTapId(), by: document.body.dataset.me, at: now(), ...act };
-  if (!kept.by) kept.by = `holder of ${document.body.dataset.device}`;
+  // A name has at most 60 characters; a stop must never fail for want of one.
+  if (!kept.by) kept.by = `holder of ${document.body.dataset.device}`.slice(0, 60);
   keep(kept);
   tell();
   const settled = new Promise((resolve) => waiting.set(kept.tap_id, resolve));
-  pump();
+  if (kept.urgent) hurry(kept);
+  else pump();
   return { tap_id: kept.tap_id, settled };
 }
 
@@ -160,37 +163,54 @@ async function send(act) {
   return post(`/v/${visit}/act`, body);
 }
 
+/** Sends one act and puts away what came of it; true where it must be sent again. */
+async function deliver(act) {
+  const result = await send(act);
+  if (result.again) {
+    trouble = result.words;
+    tell();
+    return true;
+  }
+  trouble = "";
+  retryMs = RETRY_FIRST_MS;
+  if (result.ok) {
+    remember(act.tap_id, result.records);
+    forget(act);
+    settle(act, { ok: true, records: result.records });
+    document.dispatchEvent(new CustomEvent("saved", { detail: act }));
+  } else if (act.form) {
+    // The form still holds what was typed: it is put right there.
+    forget(act);
+    settle(act, { ok: false, words: result.words });
+  } else {
+    keep({ ...act, refused: result.words });
+    settle(act, { ok: false, words: result.words });
+    document.dispatchEvent(new CustomEvent("refused", { detail: act }));
+  }
+  tell();
+  return false;
+}
+
+/** Sends what waits, oldest first. */
 async function pump() {
   if (running) return;
   running = true;
   for (;;) {
-    const act = acts().find((a) => !a.refused);
+    const act = acts().find((a) => !a.refused && !a.urgent);
     if (!act) break;
-    const result = await send(act);
-    if (result.ok) {
-      remember(act.tap_id, result.records);
-      forget(act);
-      trouble = "";
-      retryMs = RETRY_FIRST_MS;
-      settle(act, { ok: true, records: result.records });
-      document.dispatchEvent(new CustomEvent("saved", { detail: act }));
-    } else if (result.again) {
-      trouble = result.words;
-      tell();
+    if (await deliver(act)) {
       await new Promise((resolve) => setTimeout(resolve, retryMs));
       retryMs = Math.min(retryMs * 2, RETRY_LAST_MS);
-    } else if (act.form) {
-      // The form still holds what was typed: it is put right there.
-      forget(act);
-      settle(act, { ok: false, words: result.words });
-    } else {
-      keep({ ...act, refused: result.words });
-      settle(act, { ok: false, words: result.words });
-      document.dispatchEvent(new CustomEvent("refused", { detail: act }));
     }
-    tell();
   }
   running = false;
+}
+
+/** Sends a stop beside everything else, again and again, until it is on disk. */
+async function hurry(act) {
+  while (await deliver(act)) {
+    await new Promise((resolve) => setTimeout(resolve, RETRY_FIRST_MS));
+  }
 }
 
 /** Lists what isn't saved, with its state in words. */
@@ -233,5 +253,6 @@ export function start() {
   // Another page of this device may have been closed with acts left.
   setInterval(pump, RETRY_LAST_MS);
   show();
+  for (const act of acts()) if (act.urgent && !act.refused) hurry(act);
   pump();
 }

@@ -248,7 +248,7 @@ fn stopped(seat: &Seat<'_>) -> Markup {
                 }
             }
             p.do {
-                "Operator: let go of the switch. Everyone: hands off, out of the water. "
+                "Operator: let go of the switch now. Everyone: hands clear, as trained. "
                 "Say it aloud: this program records the stop, it does not cut the current."
             }
             @let off: Vec<_> = standing(seat).flat_map(|s| &s.energiser_off).collect();
