@@ -3,6 +3,7 @@
 mod estimate;
 mod reduce;
 mod serve;
+mod table;
 mod visit_file;
 
 use std::io::Write;
@@ -80,7 +81,12 @@ impl Wrong {
 pub fn main() -> ExitCode {
     let request = match Request::try_parse() {
         Ok(request) => request,
-        Err(error) if matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) => {
+        Err(error)
+            if matches!(
+                error.kind(),
+                ErrorKind::DisplayHelp | ErrorKind::DisplayVersion
+            ) =>
+        {
             say(&error.to_string());
             return ExitCode::SUCCESS;
         }
@@ -150,7 +156,9 @@ fn one_line(error: &clap::Error) -> String {
 fn say(text: &str) {
     let mut out = std::io::stdout().lock();
     let newline = if text.ends_with('\n') { "" } else { "\n" };
-    write!(out, "{text}{newline}").and_then(|()| out.flush()).ok();
+    write!(out, "{text}{newline}")
+        .and_then(|()| out.flush())
+        .ok();
 }
 
 fn wrong(words: &str) -> ExitCode {

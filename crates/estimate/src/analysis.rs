@@ -68,6 +68,10 @@ pub enum Method {
     Posterior,
     /// [`Analysis::next_pass`].
     NextPass,
+    /// [`effort_ml`](crate::effort_ml()), for whoever gives an analysis beside it.
+    EffortMl,
+    /// [`first_pass_model`](crate::first_pass_model()), for whoever gives an analysis beside it.
+    FirstPassModel,
     /// `se_fish` of every estimator, where all fish came on the first pass.
     StandardError,
 }

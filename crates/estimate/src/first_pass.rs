@@ -42,7 +42,7 @@ pub struct FirstPassModel {
     #[serde(serialize_with = "maybe_figure")]
     pub ratio_statistic: Option<f64>,
     /// Chance of at least this gain if one `p` held for all passes (chi-square, one degree of freedom).
-    #[serde(serialize_with = "maybe_figure")]
+    #[serde(rename = "p_value", serialize_with = "maybe_figure")]
     pub ratio_p_value: Option<f64>,
 }
 

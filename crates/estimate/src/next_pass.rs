@@ -19,10 +19,10 @@ pub struct NextPass {
     #[serde(serialize_with = "figure")]
     pub expected_catch: f64,
     /// Standard error now.
-    #[serde(serialize_with = "maybe_figure")]
+    #[serde(rename = "se_now", serialize_with = "maybe_figure")]
     pub se_now_fish: Option<f64>,
     /// Standard error after one more pass.
-    #[serde(serialize_with = "maybe_figure")]
+    #[serde(rename = "se_after", serialize_with = "maybe_figure")]
     pub se_after_fish: Option<f64>,
     /// Standard error over estimate, now.
     #[serde(serialize_with = "maybe_figure")]

@@ -17,8 +17,10 @@ pub struct Posterior {
     /// As likely as not there are at most this many fish.
     pub median: u64,
     /// 2.5 % of the probability lies below this number.
+    #[serde(rename = "low")]
     pub low_95: u64,
     /// 2.5 % of the probability lies above this number; `None` past [`MOST_FISH`].
+    #[serde(rename = "high")]
     pub high_95: Option<u64>,
     /// Likeliest single number of fish.
     pub mode: u64,
