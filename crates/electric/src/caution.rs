@@ -1,6 +1,7 @@
 //! Owns the words of caution that travel with results.
 
 use crate::coded::coded;
+use crate::significant::said;
 use thiserror::Error;
 
 /// What has to stand beside every suggested setting.
@@ -15,7 +16,8 @@ Never go over your permit or the unit's rating. This program neither senses nor 
 pub enum Caution {
     /// Outside the waters in which the power transfer model was tested.
     #[error(
-        "{us_cm} µS/cm lies outside the 12 to 1030 µS/cm in which the model was tested (Miranda and Dolan 2003)"
+        "{} µS/cm lies outside the 12 to 1030 µS/cm in which the model was tested (Miranda and Dolan 2003)",
+        said(*us_cm)
     )]
     OutsideTestedRange {
         /// Conductivity of the water.
@@ -27,7 +29,7 @@ pub enum Caution {
     )]
     LowConductivity,
     /// A conductivity unusual for a stream.
-    #[error("{us_cm} µS/cm is unusual for a stream (5 to 3000): check the meter and the unit")]
+    #[error("{} µS/cm is unusual for a stream (5 to 3000): check the meter and the unit", said(*us_cm))]
     UnusualConductivity {
         /// Conductivity.
         us_cm: f64,

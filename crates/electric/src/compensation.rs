@@ -15,6 +15,9 @@ use std::fmt;
 /// Hayashi 2004, Environ. Monit. Assess. (abstract).
 pub const NATURAL_COEFFICIENTS: (f64, f64) = (0.0175, 0.0198);
 
+/// A straight line is not followed below this share of its value at the anchor.
+const LEAST_RELATIVE: f64 = 0.01;
+
 /// The unconfirmed formula, kept as data.
 const EXPONENTIAL: &str = include_str!("../profiles/compensation_exponential.json");
 
@@ -162,17 +165,17 @@ impl Compensation {
     fn relative(&self, temperature_c: f64) -> Result<f64, ConductivityError> {
         let above = temperature_c - self.anchor_c;
         let relative = match self.law {
-            Law::Linear { coefficient_per_c } => 1.0 + COEFFICIENT.take(coefficient_per_c)? * above,
+            Law::Linear { coefficient_per_c } => {
+                let relative = 1.0 + COEFFICIENT.take(coefficient_per_c)? * above;
+                // A line that all but reaches zero would turn a real reading into an astronomical one.
+                if temperature_c.is_finite() && relative < LEAST_RELATIVE {
+                    return Err(ConductivityError::NonPositiveDenominator { temperature_c });
+                }
+                relative
+            }
             Law::Exponential { base_per_c } => libm::pow(BASE.take(base_per_c)?, above),
         };
-        if temperature_c.is_finite() && relative <= 0.0 {
-            return Err(ConductivityError::NonPositiveDenominator { temperature_c });
-        }
         TEMPERATURE.take(temperature_c)?;
-        // A line that all but reaches zero would turn a real reading into an astronomical one.
-        if relative < 0.01 {
-            return Err(ConductivityError::NonPositiveDenominator { temperature_c });
-        }
         Ok(relative)
     }
 }

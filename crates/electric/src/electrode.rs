@@ -2,7 +2,7 @@
 
 use crate::coded::coded;
 use crate::conductivity::Ambient;
-use crate::range::{AMPS, DUTY, OHMS, OutOfRange, TOLERANCE, VOLTS};
+use crate::range::{AMPS, CURRENT, DUTY, OHMS, OutOfRange, TOLERANCE, VOLTS};
 use crate::significant::{figure, said};
 use serde::Serialize;
 use thiserror::Error;
@@ -13,6 +13,14 @@ pub enum ElectrodeError {
     /// A figure outside its bounds.
     #[error(transparent)]
     OutOfRange(#[from] OutOfRange),
+    /// Volts without amps.
+    #[error(
+        "{volts} V and no current: power off, then look for an electrode out of the water, a bad lead or an open switch"
+    )]
+    NoCurrent {
+        /// Volts shown.
+        volts: f64,
+    },
     /// The formula for thin rings asked of a thick one.
     #[error(
         "a rod of radius {rod_m} m is too thick for a ring of radius {ring_m} m: the formula holds for rods up to a tenth of the ring"
@@ -31,6 +39,7 @@ impl ElectrodeError {
     pub fn code(&self) -> &'static str {
         match self {
             Self::OutOfRange(_) => "out_of_range",
+            Self::NoCurrent { .. } => "no_current",
             Self::NotThin { .. } => "not_thin",
         }
     }
@@ -204,7 +213,8 @@ pub struct LiveCheck {
 /// ```
 ///
 /// # Errors
-/// Volts outside 1 to 2000, amps outside 0.001 to 200, a duty outside 0.0001 to 1, a tolerance outside 0.01 to 0.99.
+/// Volts with no current at all; volts outside 1 to 2000, amps outside 0 to 200, a duty outside 0.0001 to 1, a
+/// tolerance outside 0.01 to 0.99.
 ///
 /// # Source
 /// Ohm's law (derived); causes and tolerance are proposed by this project, no source.
@@ -216,7 +226,12 @@ pub fn live_check(
     duty: Option<f64>,
     tolerance: f64,
 ) -> Result<LiveCheck, ElectrodeError> {
-    let live_ohm = VOLTS.take(volts)? / AMPS.take(amps)?;
+    let (volts, amps) = (VOLTS.take(volts)?, CURRENT.take(amps)?);
+    // Below what any display shows, the quotient says nothing more than that no current flows.
+    if AMPS.take(amps).is_err() {
+        return Err(ElectrodeError::NoCurrent { volts });
+    }
+    let live_ohm = volts / amps;
     let tolerance = TOLERANCE.take(tolerance)?;
     let duty = DUTY.take_if(duty)?;
     let expected_ohm = electrodes.ohm(water);

@@ -3,6 +3,7 @@
 use crate::caution::Caution;
 use crate::coded::coded;
 use crate::range::{GLOVE_VOLTS, OutOfRange};
+use crate::significant::plain;
 use serde::Serialize;
 use thiserror::Error;
 
@@ -125,10 +126,11 @@ pub fn glove_class(peak_v: f64, rule: GloveRule) -> Result<GloveAdvice, GloveRef
         class,
         rule,
         words: format!(
-            "class {} gloves ({} label), rated {} V {kind}, for up to {peak_v} V peak",
+            "class {} gloves ({} label), rated {} V {kind}, for up to {} V peak",
             class.class,
             class.label,
-            rating(&class)
+            rating(&class),
+            plain(peak_v)
         ),
         cautions,
     })

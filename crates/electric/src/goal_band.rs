@@ -7,8 +7,7 @@ use crate::goal::{
     Goal, KnownGood, Workable, goal, workable_under_amps, workable_under_volts,
     workable_under_watts,
 };
-use crate::limit::Breach;
-use crate::limit::Limit;
+use crate::limit::{Breach, Limit};
 use crate::limits::Limits;
 use crate::quantity::{Quantity, Rule};
 use crate::significant::{figure, maybe_figure, said};
@@ -244,7 +243,9 @@ fn words(
         );
         let clause = match (cap.reach, &cap.breach) {
             (Reach::NotReachable, Some(breach)) => {
-                format!("; {breach}; stay at or under the cap, the goal fits under it {waters}")
+                format!(
+                    "; by the model, {breach}; stay at or under the cap, the goal fits under it {waters}"
+                )
             }
             (Reach::ReachableForPart, _) => format!(
                 "; the top of the band is over the cap, do not follow it there: {}",

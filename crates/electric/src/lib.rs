@@ -2,7 +2,7 @@
 //!
 //! A crew asks one thing of it on the bank: *is this output right for this water?* The answer starts from
 //! one setting known to be good ([`KnownGood`]), carries it to today's ambient conductivity by the power
-//! transfer model ([`goal_band`]), holds it against every limit in force ([`Limits`]) and says so in words
+//! transfer model ([`goal_band()`]), holds it against every limit in force ([`Limits`]) and says so in words
 //! ([`review_setting`]). Around it stand the conversions between ambient and specific conductivity, Hz, ms
 //! and duty, peak and mean, electrode resistance and the live check of volts against amps, the field of a
 //! ring anode, glove classes and the recovery of fish.

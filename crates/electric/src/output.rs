@@ -1,6 +1,6 @@
 //! Owns peak, mean and RMS of an output, its energy, and what a battery holds.
 
-use crate::range::{AMPS, BATTERY, DUTY, ON_TIME, VOLTS, WATTS};
+use crate::range::{BATTERY, CURRENT, DUTY, ON_TIME, VOLTS, WATTS};
 use crate::significant::figure;
 use crate::waveform::{Current, WaveformError};
 use serde::Serialize;
@@ -75,7 +75,11 @@ pub fn output(
     peak_a: Option<f64>,
     duty: f64,
 ) -> Result<Output, WaveformError> {
-    let (peak_v, peak_a, duty) = (VOLTS.take(peak_v)?, AMPS.take_if(peak_a)?, DUTY.take(duty)?);
+    let (peak_v, peak_a, duty) = (
+        VOLTS.take(peak_v)?,
+        CURRENT.take_if(peak_a)?,
+        DUTY.take(duty)?,
+    );
     match current {
         Current::Pulsed => {}
         Current::Direct if duty >= 1.0 => {}

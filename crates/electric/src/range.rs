@@ -5,12 +5,14 @@
 //! magnitude inside those of `f64`; each formula is then a short chain of products, quotients,
 //! roots and logarithms of positive, bounded numbers. `tests/laws.rs` tries to break it.
 
+use crate::significant::plain;
 use thiserror::Error;
 
 /// A figure that no meter in a stream shows.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 #[error(
-    "the {what} must lie from {low} to {high} {unit} and it is {value}; read it again and enter it anew"
+    "the {what} must lie from {low} to {high} {unit} and it is {shown}; read it again and enter it anew",
+    shown = plain(*value)
 )]
 pub struct OutOfRange {
     /// Which figure.
@@ -73,6 +75,7 @@ pub(crate) const COEFFICIENT: Range = Range::new("temperature coefficient", "per
 pub(crate) const BASE: Range = Range::new("base of the exponential form", "per °C", 1.001, 1.05);
 pub(crate) const VOLTS: Range = Range::new("peak voltage", "V", 1.0, 2_000.0);
 pub(crate) const CAP_VOLTS: Range = Range::new("voltage cap", "V", 1.0, 10_000.0);
+pub(crate) const CURRENT: Range = Range::new("peak current", "A", 0.0, 200.0);
 pub(crate) const AMPS: Range = Range::new("peak current", "A", 0.001, 200.0);
 pub(crate) const WATTS: Range = Range::new("power", "W", 0.001, 400_000.0);
 pub(crate) const RATE: Range = Range::new("pulse rate", "Hz", 0.1, 1_000.0);

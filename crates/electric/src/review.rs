@@ -109,7 +109,7 @@ pub fn review_setting(
             match standing {
                 GoalStanding::Below => "below the goal band",
                 GoalStanding::Within => "in the goal band",
-                GoalStanding::Above => "above the goal band: step down",
+                GoalStanding::Above => "above the goal band: try lower",
             },
             goal.words
         ),

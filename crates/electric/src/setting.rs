@@ -3,7 +3,7 @@
 use crate::coded::coded;
 use crate::output::{Output, output};
 use crate::quantity::Quantity;
-use crate::range::{AMPS, DUTY_PERCENT, OutOfRange, RATE, VOLTS, WIDTH};
+use crate::range::{CURRENT, DUTY_PERCENT, OutOfRange, RATE, VOLTS, WIDTH};
 use crate::waveform::{Current, PulseCheck, WaveformError, check_pulses};
 use serde::Serialize;
 use thiserror::Error;
@@ -67,7 +67,7 @@ impl Setting {
     /// Bounds: common practice, no source.
     pub fn check(&self) -> Result<Option<PulseCheck>, SettingError> {
         VOLTS.take(self.peak_v)?;
-        AMPS.take_if(self.peak_a)?;
+        CURRENT.take_if(self.peak_a)?;
         RATE.take_if(self.pulse_rate_hz)?;
         WIDTH.take_if(self.pulse_width_ms)?;
         DUTY_PERCENT.take_if(self.duty_percent)?;
@@ -87,7 +87,7 @@ impl Setting {
     /// As [`Self::check`].
     ///
     /// # Source
-    /// As [`output`].
+    /// As [`output()`].
     pub fn output(&self) -> Result<Option<Output>, SettingError> {
         let pulses = self.check()?;
         let duty = match self.current {

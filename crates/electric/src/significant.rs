@@ -36,8 +36,17 @@ pub(crate) fn maybe_figure<S: Serializer>(
 
 /// A number as it is said to a crew: four significant digits, no exponent, no trailing zeros.
 pub(crate) fn said(value: f64) -> String {
-    let short: f64 = format!("{value:.3e}").parse().unwrap_or(value);
-    format!("{short}")
+    plain(format!("{value:.3e}").parse().unwrap_or(value))
+}
+
+/// A number with all its digits, with an exponent only where plain digits would fill the line.
+pub(crate) fn plain(value: f64) -> String {
+    let size = value.abs();
+    if size >= 1e12 || (size > 0.0 && size < 1e-6) {
+        format!("{value:e}")
+    } else {
+        format!("{value}")
+    }
 }
 
 #[cfg(test)]
@@ -51,6 +60,10 @@ mod tests {
         assert_eq!(said(300.0), "300");
         assert_eq!(said(0.015), "0.015");
         assert_eq!(said(12_345.6), "12350");
+        assert_eq!(said(1e300), "1e300");
+        assert_eq!(plain(2_000.04), "2000.04");
+        assert_eq!(plain(f64::NAN), "NaN");
+        assert_eq!(plain(-3e-9), "-3e-9");
     }
 
     proptest! {
