@@ -24,7 +24,7 @@ pub(super) fn page(seat: &Seat<'_>) -> Markup {
         section {
             h2 { "What this page can't do" }
             (caution("Electric fishing can kill. This is a notebook, not an interlock: it neither senses nor cuts the current. Voice and switch come first."))
-            (caution("Not alone, not in thunder or rising water, not with anyone or any animal near. After the last thunder wait 30 minutes."))
+            (caution("Not alone, not in thunder or rising water, not with anyone or any animal near. After thunder wait as long as your rules say."))
             (caution("After any shock: power off first, touch nobody in live water, bring them ashore, then first aid and a doctor, even if they feel well."))
             (caution("Local codes, your permit, your employer's rules and trained practice stand above this list."))
         }
@@ -36,12 +36,22 @@ pub(super) fn state(seat: &Seat<'_>) -> Markup {
     match &seat.view().safety.state {
         SafetyState::Stopped { .. } => html! {
             div.answer.is-stop { span.mark { "■" } strong { "Stopped" }
-                p { "Nothing is energised before every stop below is cleared and every line is ticked again." }
+                p { "Nothing is energised before every stop is cleared and every line is ticked again." }
             }
         },
-        SafetyState::NotReady { missing } => html! {
+        SafetyState::NotReady { .. } => html! {
             div.answer.is-waiting { span.mark { "▲" } strong { "Not ready" }
-                ul { @for line in missing { li { (line) } } }
+                ul {
+                    @for line in &seat.summary().safety.missing {
+                        li { (line.words)
+                            @for (i, person) in line.people.iter().enumerate() {
+                                @if i == 0 { ": " } @else { ", " }
+                                (person)
+                                @if line.objected.contains(person) { " (objected to)" }
+                            }
+                        }
+                    }
+                }
             }
         },
         SafetyState::Ready => html! {
@@ -112,11 +122,22 @@ fn clear(seat: &Seat<'_>) -> Markup {
                     .map(|s| format!("{}, {}", s.stamp.by, hour(s.stamp.corrected))).collect();
                 (form("clear", &json!([Fact::Clear(Clear { stops })]), "Clear these stops", html! {
                     p { "Clears the stop of " (who.join("; of ")) ". Afterwards everyone ticks the list again before power goes on." }
-                    (why("cause removed, and how", "such as: thunder passed, 30 minutes waited"))
+                    (why("cause removed, and how", "such as: thunder passed, waited as our rules say"))
                 }))
             } @else {
                 p { "The crew lead or the safety lead clears a stop. Take the role on “Me and crew” if it is yours." }
             }
+        }
+        @let unplaced = &seat.view().safety.unplaced;
+        @if !unplaced.is_empty() && seat.may_clear() {
+            (form("clear-unplaced", &json!([Fact::Clear(Clear { stops: unplaced.clone() })]),
+                "Clear records nobody can read", html! {
+                p {
+                    (unplaced.len())
+                    " safety records can't be read on this device or fit no line. Ask whoever made them what they say before you clear them."
+                }
+                (why("what they are, and what was done", "such as: asked Okto, an objection to the old float, replaced"))
+            }))
         }
     }
 }
@@ -236,13 +257,7 @@ fn tick(seat: &Seat<'_>, item: &ItemView) -> Fact {
         item: item.item.clone(),
         person: item.person.clone(),
         clears: item.objections.iter().map(|(stamp, _)| stamp.id).collect(),
-        round: seat
-            .view()
-            .safety
-            .stops
-            .iter()
-            .map(|s| s.stamp.id)
-            .collect(),
+        round: seat.view().safety.round.clone(),
     })
 }
 
