@@ -51,7 +51,8 @@ struct Crew {
 
 fn words(answer: &Answer) -> String {
     let said: Value = serde_json::from_str(&answer.body).unwrap_or_default();
-    said["words"].as_str().unwrap_or(&answer.body).to_owned()
+    let words = said["words"].as_str().unwrap_or(&answer.body);
+    format!("{} {words}", answer.status)
 }
 
 impl Crew {
@@ -106,7 +107,7 @@ impl Crew {
             let words = words(&answer);
             assert!(
                 words.contains("isn't on this device yet"),
-                "{device}: {words}"
+                "{device} {path}: {words}\n{act}"
             );
             assert!(begun.elapsed() < MERGE_WITHIN, "{device}: {words}");
             std::thread::sleep(Duration::from_millis(50));
@@ -209,7 +210,7 @@ fn five_processes_killed_at_random_moments_lose_nothing_that_was_answered() {
                     "tap_id": format!("sign-{number}"),
                     "by": sign.by, "at": sign.at, "why": sign.why,
                 });
-                let records = crew.act(sign.device, &crew.path("sign"), &act, None);
+                let records = crew.act(sign.device, &crew.path("signature"), &act, None);
                 if let Some(label) = &sign.label {
                     crew.labels.put(label, records);
                 }

@@ -85,10 +85,7 @@ struct Folders {
 
 impl Folders {
     fn make(keep: Option<&Path>) -> Result<Self, DemoError> {
-        let place = keep.map_or_else(
-            || std::env::temp_dir().join(format!("gravelbar-demo-{}", std::process::id())),
-            Path::to_owned,
-        );
+        let place = keep.map_or_else(unused, Path::to_owned);
         let failed = |why: &str| DemoError::Folder {
             folder: place.display().to_string(),
             why: why.to_owned(),
@@ -105,6 +102,14 @@ impl Folders {
     }
 }
 
+/// A place that no other run has used: one that was killed leaves its folders behind.
+fn unused() -> PathBuf {
+    let process = std::process::id();
+    let places = (0_u32..).map(|n| format!("gravelbar-demo-{process}-{n}"));
+    let mut places = places.map(|name| std::env::temp_dir().join(name));
+    places.find(|place| !place.exists()).unwrap_or_default()
+}
+
 impl Drop for Folders {
     fn drop(&mut self) {
         if !self.keep {
@@ -115,7 +120,7 @@ impl Drop for Folders {
 }
 
 /// Plays it, telling on standard output what each device sees, and shows the lead's pages at the
-/// end until the program is stopped.
+/// end until the program is stopped with Ctrl-C, which also ends it on the way.
 ///
 /// # Errors
 ///
@@ -125,7 +130,10 @@ pub async fn run(options: DemoOptions) -> Result<(), DemoError> {
     let folders = Folders::make(options.keep.as_deref())?;
     let telling = Telling::new(Box::new(std::io::stdout()));
     let mut player = Player::start(&story, &folders.place, telling, options.fast).await?;
-    player.play().await?;
+    tokio::select! {
+        played = player.play() => played?,
+        stopped = tokio::signal::ctrl_c() => return stopped.map_err(DemoError::Telling),
+    }
     let lead = player.lead()?;
     let shown = if options.pages {
         pages::show(&lead, player.visit(), options.open_browser).await
