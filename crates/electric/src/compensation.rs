@@ -24,7 +24,7 @@ const EXPONENTIAL: &str = include_str!("../profiles/compensation_exponential.jso
 /// How conductivity rises with temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
-pub enum Law {
+enum Law {
     /// `1 + coefficient (T - anchor)`.
     Linear {
         /// Share per °C of the conductivity at the anchor.

@@ -47,6 +47,13 @@ impl ElectrodeError {
 
 coded!(ElectrodeError);
 
+/// The formula of every resistance, for a printed page.
+const ELECTRODE_FORMULA: &str = "R = R100 × 100 / c; I = V / R; P = V I; mean W = d V I";
+
+/// What every resistance assumes.
+const ELECTRODE_ASSUMES: &str = "The same electrodes, as deep and as far apart as when R100 was learnt, in water that lets the \
+field spread as it did; volts and amps both peak or both mean.";
+
 /// Resistance of a whole set of electrodes, anode and cathode, in water of 100 µS/cm.
 ///
 /// One number per set of gear, as deep in the water as it is used.
@@ -127,6 +134,10 @@ pub struct ExpectedDraw {
     /// Mean watts for square pulses.
     #[serde(serialize_with = "figure")]
     pub mean_w: f64,
+    /// The formula.
+    pub formula: &'static str,
+    /// What this assumes.
+    pub assumes: &'static str,
 }
 
 /// What a set of electrodes should draw at a voltage: `I = V / R`, `P = V I`, `mean W = d V I`.
@@ -159,6 +170,8 @@ pub fn expected_draw(
         peak_a,
         peak_w,
         mean_w: duty * peak_w,
+        formula: ELECTRODE_FORMULA,
+        assumes: ELECTRODE_ASSUMES,
     })
 }
 
@@ -194,6 +207,10 @@ pub struct LiveCheck {
     /// Live over expected.
     #[serde(serialize_with = "figure")]
     pub ratio: f64,
+    /// The formula.
+    pub formula: &'static str,
+    /// What this assumes.
+    pub assumes: &'static str,
     /// In words.
     pub words: String,
 }
@@ -274,6 +291,8 @@ pub fn live_check(
         live_ohm,
         expected_ohm,
         ratio,
+        formula: ELECTRODE_FORMULA,
+        assumes: ELECTRODE_ASSUMES,
         words,
     })
 }

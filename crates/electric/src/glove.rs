@@ -42,6 +42,10 @@ pub const GLOVE_CLASSES: [GloveClass; 6] = [
     class("4", "orange", 36_000, 54_000),
 ];
 
+/// Where the ratings come from.
+const GLOVE_SOURCE: &str =
+    "29 CFR 1910.137 (AC); ASTM D120 table as reproduced in trade pages (DC, label colours)";
+
 /// Which rating is held against the peak voltage.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -86,6 +90,8 @@ pub struct GloveAdvice {
     pub class: GloveClass,
     /// Which rating was used.
     pub rule: GloveRule,
+    /// Where the ratings come from.
+    pub source: &'static str,
     /// In words.
     pub words: String,
     /// What to bear in mind.
@@ -125,6 +131,7 @@ pub fn glove_class(peak_v: f64, rule: GloveRule) -> Result<GloveAdvice, GloveRef
     Ok(GloveAdvice {
         class,
         rule,
+        source: GLOVE_SOURCE,
         words: format!(
             "class {} gloves ({} label), rated {} V {kind}, for up to {} V peak",
             class.class,

@@ -65,8 +65,7 @@ mod waveform;
 
 pub use caution::{CAUTION, Caution};
 pub use compensation::{
-    Compensation, Conversion, Law, NATURAL_COEFFICIENTS, ambient_from_specific,
-    specific_from_ambient,
+    Compensation, Conversion, NATURAL_COEFFICIENTS, ambient_from_specific, specific_from_ambient,
 };
 pub use conductivity::{Ambient, ConductivityError, LOW_US_CM, Specific, TESTED_US_CM};
 pub use electrode::{

@@ -159,7 +159,7 @@ impl Limits {
         };
         let conductivity_unknown = self.water.ambient.is_none();
         Ok(LimitCheck {
-            words: words(verdict, &breaches, &unchecked, &cautions),
+            words: words(verdict, &in_force, &breaches, &unchecked, &cautions),
             verdict,
             breaches,
             cautions,
@@ -203,17 +203,38 @@ pub struct LimitCheck {
     pub words: String,
 }
 
+/// "all 3 limits in force, 2 of them UNCONFIRMED": what was kept is only as good as who stands behind it.
+fn counted(in_force: &[Limit]) -> String {
+    let standings: Vec<bool> = (in_force.iter())
+        .filter(|limit| limit.rule() != Rule::CautionAbove)
+        .map(|limit| limit.standing().is_confirmed())
+        .collect();
+    let all = match standings.len() {
+        1 => "the one limit in force".to_owned(),
+        several => format!("all {several} limits in force"),
+    };
+    match standings.iter().filter(|confirmed| !**confirmed).count() {
+        0 => all,
+        some if some == standings.len() => format!("{all}, UNCONFIRMED"),
+        some => format!("{all}, {some} of them UNCONFIRMED"),
+    }
+}
+
 fn words(
     verdict: LimitVerdict,
+    in_force: &[Limit],
     breaches: &[Breach],
     unchecked: &[Limit],
     cautions: &[Breach],
 ) -> String {
     let listed = |lines: Vec<String>| lines.join("; ");
     let mut said = match verdict {
-        LimitVerdict::Kept => "within every limit in force".to_owned(),
+        LimitVerdict::Kept => format!("within {}", counted(in_force)),
         LimitVerdict::NoLimits => "no limits are entered: the permit text governs".to_owned(),
-        LimitVerdict::NotAllChecked => "no limit passed, but not all could be checked".to_owned(),
+        LimitVerdict::NotAllChecked => format!(
+            "no limit passed, but not all could be checked ({})",
+            counted(in_force)
+        ),
         LimitVerdict::Breach => format!(
             "PAST A LIMIT: {}",
             listed(breaches.iter().map(Breach::to_string).collect())

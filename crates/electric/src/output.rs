@@ -26,6 +26,8 @@ pub struct Output {
     pub duty: f64,
     /// Amps and watts, where a current is known.
     pub power: Option<OutputPower>,
+    /// The formula.
+    pub formula: &'static str,
     /// What this assumes.
     pub assumes: &'static str,
 }
@@ -100,6 +102,7 @@ pub fn output(
             peak_w: peak_v * peak_a,
             mean_w: duty * (peak_v * peak_a),
         }),
+        formula: "mean = d peak, RMS = sqrt(d) peak, mean W = d V I",
         assumes: SQUARE_PULSES,
     })
 }

@@ -122,7 +122,10 @@ pub fn review_setting(
     sentences.push(check.words.clone());
     Ok(SettingReview {
         setting: *setting,
-        words: format!("{}.", sentences.join(". ")),
+        words: (sentences.iter())
+            .map(|words| sentence(words))
+            .collect::<Vec<_>>()
+            .join(" "),
         goal,
         ratio_to_goal,
         standing,
@@ -131,4 +134,13 @@ pub fn review_setting(
         output,
         cautions,
     })
+}
+
+/// Words with a capital in front and a full stop behind.
+fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    match letters.next() {
+        Some(first) => format!("{}{}.", first.to_uppercase(), letters.as_str()),
+        None => String::new(),
+    }
 }

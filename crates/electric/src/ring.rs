@@ -116,6 +116,7 @@ impl Ring {
             gradient_v_cm,
             power_density_uw_cm3: water.us_cm() * gradient_v_cm * gradient_v_cm,
             useful: in_useful_range(gradient_v_cm),
+            formula: "E = I z / (2 pi sigma (z^2 + a^2)^1.5), ring at the surface, on its axis",
             caution: Caution::BoundedStream,
         })
     }
@@ -153,6 +154,8 @@ pub struct Gradient {
     pub power_density_uw_cm3: f64,
     /// Whether the gradient lies in [`USEFUL_GRADIENT_V_CM`].
     pub useful: bool,
+    /// The formula.
+    pub formula: &'static str,
     /// What to bear in mind.
     pub caution: Caution,
 }

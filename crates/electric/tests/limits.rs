@@ -219,6 +219,7 @@ fn a_limit_on_something_not_entered_is_unknown_and_not_kept() {
     // Smooth DC has no pulses to limit.
     let check = limits.check(Some(&direct(350.0))).unwrap();
     assert_eq!(check.verdict, LimitVerdict::Kept);
+    assert_eq!(check.words, "within the one limit in force, UNCONFIRMED");
     assert_eq!(
         Limits::of(&[], WaterNow::default())
             .unwrap()

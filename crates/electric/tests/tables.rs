@@ -154,7 +154,13 @@ fn the_demonstration_visit_comes_out() {
         "{}",
         review.words
     );
-    assert!(review.words.contains("invented"), "{}", review.words);
+    assert!(
+        review
+            .words
+            .contains("Within all 3 limits in force, UNCONFIRMED."),
+        "{}",
+        review.words
+    );
 
     // 18 s, 12 s and 52 s to upright, as timed while tuning, ask for no change by the proposed marks.
     let rules = Limits::of(&[Profile::named("recovery_proposed").unwrap()], water).unwrap();
