@@ -6,6 +6,7 @@ mod browser_queue;
 mod browser_text;
 mod demo;
 mod disk;
+mod estimates;
 mod guards;
 mod marl_fork;
 mod processes;
