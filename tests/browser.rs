@@ -235,8 +235,15 @@ async fn a_stop_held_on_one_device_takes_over_all_three_until_the_lead_clears_it
     let driver = Driver::start()?;
     let [lead, right, left] = crew(&driver).await?;
     lead.go("lead").await?;
+    lead.page.tap_words("Open pass 1").await?;
     right.go("tally").await?;
+    right.page.shows(".plate.is-open .number", "1").await?;
     left.go("work-up").await?;
+    // Even the sheet for several fish leaves the stop within reach.
+    right
+        .page
+        .tap("[data-species='minnows'] [data-more]")
+        .await?;
 
     // A brush against the button stops nothing.
     right.page.hold("#stop", BRUSHED).await?;

@@ -137,7 +137,8 @@ function openMany(pad) {
   several = pad;
   dialog.querySelector(".name").textContent = pad.dataset.species;
   dialog.querySelector(".n").textContent = "0";
-  dialog.showModal();
+  // Not modal: the stop below it must stay within reach.
+  dialog.show();
 }
 
 function many(button) {

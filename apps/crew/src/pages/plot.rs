@@ -4,15 +4,15 @@ use gravelbar_reduce::Removal;
 use maud::{Markup, html};
 
 const WIDTH: f64 = 280.0;
-const HEIGHT: f64 = 170.0;
+const HEIGHT: f64 = 178.0;
 const LEFT: f64 = 14.0;
 const RIGHT: f64 = 14.0;
-const TOP: f64 = 26.0;
-const BOTTOM: f64 = 34.0;
+const TOP: f64 = 12.0;
+const BOTTOM: f64 = 50.0;
 const INK: &str = "#11150f";
 const RIVER: &str = "#0c4a3e";
 
-/// Bars with their counts written on them. The line is where equal catchability would put each
+/// Bars with their counts written under them. The line is where equal catchability would put each
 /// catch, `p N (1 - p)^(i - 1)`, from the estimate beside it; it is drawn, never printed as a
 /// number.
 pub(super) fn decline(removal: &Removal, name: &str) -> Markup {
@@ -48,7 +48,9 @@ pub(super) fn decline(removal: &Removal, name: &str) -> Markup {
                 rect x=(format!("{:.1}", middle(i) - bar / 2.0)) y=(format!("{at:.1}"))
                     width=(format!("{bar:.1}")) height=(format!("{:.1}", (floor - at).max(0.0)))
                     fill="#b9d3c6" stroke=(RIVER) stroke-width="2" {}
-                text x=(format!("{:.1}", middle(i))) y=(HEIGHT - 12.0)
+                text x=(format!("{:.1}", middle(i))) y=(HEIGHT - 29.0)
+                    text-anchor="middle" font-size="20" font-weight="700" fill=(INK) { (n) }
+                text x=(format!("{:.1}", middle(i))) y=(HEIGHT - 9.0)
                     text-anchor="middle" font-size="15" fill=(INK) { "pass " (i + 1) }
             }
             @if points.len() > 1 {
@@ -58,11 +60,6 @@ pub(super) fn decline(removal: &Removal, name: &str) -> Markup {
             @for (i, value) in fitted.iter().enumerate() {
                 circle cx=(format!("{:.1}", middle(i))) cy=(format!("{:.1}", y(*value))) r="4.5"
                     fill="#ffffff" stroke=(INK) stroke-width="2.5" {}
-            }
-            @for (i, n) in catch.iter().enumerate() {
-                text x=(format!("{:.1}", middle(i))) y=(format!("{:.1}", y(*n as f64) - 9.0))
-                    text-anchor="middle" font-size="17" font-weight="700" fill=(INK)
-                    stroke="#ffffff" stroke-width="5" paint-order="stroke" { (n) }
             }
         }
     }
