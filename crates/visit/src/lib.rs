@@ -17,7 +17,9 @@ pub use names::{
     BucketLabel, Channel, NAME_MAX_CHARS, NameError, Pack, PassKey, PassKeyError, PersonName,
     SpeciesName,
 };
-pub use plan::{CheckItem, PLAN_VERSION, Plan, PlanError, PlannedSpecies, TakeLimit};
+pub use plan::{
+    CheckItem, KnownGoodOutput, PLAN_VERSION, Plan, PlanError, PlannedSpecies, TakeLimit,
+};
 pub use record::*;
 pub use view::*;
 pub use visit::{ActError, OpenError, Visit, Written, digest};

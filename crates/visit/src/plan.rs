@@ -33,6 +33,18 @@ pub struct Plan {
     /// What is ticked before the water and after every stop.
     #[serde(default)]
     pub checklist: Vec<CheckItem>,
+    /// Water this warm ends the work, °C, where the office set a limit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_limit_c: Option<f64>,
+    /// Half-width of the 95 % interval that is narrow enough, as a share of the estimate.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target_relative_half_width: Option<f64>,
+    /// An output that held fish well and let them recover, in water of known conductivity.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub known_good: Option<KnownGoodOutput>,
+    /// Names of the limit profiles that hold on this visit.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub limit_profiles: Vec<String>,
     /// Empty for a planned visit. A visit made up on the spot carries random text here, so that
     /// two crews who do so at one site and day keep two documents.
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -56,6 +68,18 @@ pub struct PlannedSpecies {
     /// Take limits, for a species under permit.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub permit: Option<TakeLimit>,
+    /// Fish of each pass that are measured one by one before the rest is only counted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measure_first: Option<u32>,
+}
+
+/// An output known to be good, and the water it was good in.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct KnownGoodOutput {
+    /// Peak volts.
+    pub peak_v: f64,
+    /// Conductivity of that water at its own temperature, µS/cm.
+    pub ambient_us_cm: f64,
 }
 
 /// How many of a species may be handled and may die, with what the season has used already.
@@ -176,7 +200,11 @@ impl Plan {
             {
                 return field("size groups", "cuts are rising lengths in mm");
             }
+            if species.measure_first == Some(0) {
+                return field("rule of whom to measure", "measure at least one fish");
+            }
         }
+        self.check_limits()?;
         if self.checklist.len() > 100 {
             return field("checklist", "at most 100 lines");
         }
@@ -184,6 +212,41 @@ impl Plan {
         items.sort_unstable();
         if items.windows(2).any(|two| two[0] == two[1]) || items.contains(&"") {
             return field("checklist", "every line needs a short name of its own");
+        }
+        Ok(())
+    }
+
+    /// Refuses limits and targets that no water, unit or estimate can meet.
+    fn check_limits(&self) -> Result<(), PlanError> {
+        let within = |value: f64, low: f64, high: f64| (low..=high).contains(&value);
+        let field = |field, why: &str| {
+            Err(PlanError::Field {
+                field,
+                why: why.to_owned(),
+            })
+        };
+        if self.water_limit_c.is_some_and(|c| !within(c, 0.1, 40.0)) {
+            return field("water temperature limit", "give 0.1 to 40 °C");
+        }
+        let target = self.target_relative_half_width;
+        if target.is_some_and(|share| !within(share, 0.001, 1.0)) {
+            return field("target half-width", "give a share of 0.001 to 1");
+        }
+        if let Some(known) = self.known_good
+            && !(within(known.peak_v, 1.0, 2_000.0) && within(known.ambient_us_cm, 0.1, 100_000.0))
+        {
+            return field(
+                "output known to be good",
+                "give 1 to 2000 V and 0.1 to 100000 µS/cm",
+            );
+        }
+        let plain = |name: &String| {
+            !name.trim().is_empty()
+                && name.chars().count() <= 120
+                && !name.chars().any(char::is_control)
+        };
+        if self.limit_profiles.len() > 20 || !self.limit_profiles.iter().all(plain) {
+            return field("limit profiles", "name at most 20, one line each");
         }
         Ok(())
     }

@@ -73,6 +73,10 @@ impl Lines {
             passes,
             species: species?,
             checklist: checklist(&self.checklist),
+            water_limit_c: None,
+            target_relative_half_width: None,
+            known_good: None,
+            limit_profiles: Vec::new(),
             nonce: nonce()?,
         };
         plan.check()?;
@@ -98,6 +102,7 @@ fn species(line: &str) -> Result<PlannedSpecies, LineError> {
         size_cuts_mm: Vec::new(),
         tallied_as: None,
         permit: None,
+        measure_first: None,
     };
     let mut before = (0, 0);
     for part in parts.filter(|p| !p.is_empty()) {

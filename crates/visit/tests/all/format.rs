@@ -55,6 +55,50 @@ fn the_plan_is_read_and_written_as_it_was_and_names_the_same_document() {
 }
 
 #[test]
+fn fields_a_plan_gained_later_are_kept_and_leave_plans_without_them_alone() {
+    let text = r#"{"version":1,"site":"QB-03","place":"Quillet Brook","date":"2026-08-18","purpose":"","passes":3,"species":[{"name":"blacknose dace","measure_first":25}],"checklist":[],"water_limit_c":18.0,"target_relative_half_width":0.25,"known_good":{"peak_v":260.0,"ambient_us_cm":115.0},"limit_profiles":["quillet_brook_demo"],"nonce":"f3a1"}"#;
+    let plan = Plan::from_about(text).unwrap();
+    assert_eq!(plan.about(), text);
+    let without = Plan {
+        water_limit_c: None,
+        target_relative_half_width: None,
+        known_good: None,
+        limit_profiles: Vec::new(),
+        ..plan
+    };
+    let old = r#","checklist":[],"nonce":"f3a1"}"#;
+    assert!(without.about().ends_with(old), "{}", without.about());
+}
+
+#[test]
+fn limits_no_water_or_unit_can_meet_are_refused_with_the_field_named() {
+    let plan = |more: &str| {
+        let text =
+            r#"{"version":1,"site":"QB-03","place":"Quillet Brook","date":"2026-08-18","passes":3"#;
+        Plan::from_about(&format!("{text},{more}}}")).map(|_| ())
+    };
+    for (more, field) in [
+        (r#""water_limit_c":-1"#, "water temperature limit"),
+        (r#""water_limit_c":180"#, "water temperature limit"),
+        (r#""target_relative_half_width":25"#, "target half-width"),
+        (r#""target_relative_half_width":0"#, "target half-width"),
+        (
+            r#""known_good":{"peak_v":0,"ambient_us_cm":115}"#,
+            "output known to be good",
+        ),
+        (r#""limit_profiles":[" "]"#, "limit profiles"),
+        (
+            r#""species":[{"name":"blacknose dace","measure_first":0}]"#,
+            "rule of whom to measure",
+        ),
+    ] {
+        let said = plan(more).unwrap_err().to_string();
+        assert!(said.contains(field), "{more}: {said}");
+    }
+    assert_eq!(plan(r#""water_limit_c":18"#), Ok(()));
+}
+
+#[test]
 fn a_field_of_a_newer_program_is_passed_over_and_its_text_stays() {
     let newer = r#"{"at":"2026-08-18T10:02:11-04:00","by":"Hollis Fenn","mood":"wet","what":{"tally":{"pass":"main/1","species":"brook trout","n":1,"bucket":"1B","side":"left"}}}"#;
     let entry: Entry = serde_json::from_str(newer).unwrap();
