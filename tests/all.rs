@@ -4,6 +4,7 @@ mod arrows;
 mod browser;
 mod browser_queue;
 mod browser_text;
+mod command_line;
 mod demo;
 mod disk;
 mod estimates;

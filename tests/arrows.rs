@@ -18,7 +18,9 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("reduce", &["estimate", "visit"]),
     (
         "crew",
-        &["estimate", "link", "reduce", "session", "store", "visit"],
+        &[
+            "electric", "estimate", "link", "reduce", "session", "store", "visit",
+        ],
     ),
     (
         "tests",
@@ -119,7 +121,10 @@ fn every_folder_on_the_developers_map_exists() {
             "tests" => continue,
             other => format!("crates/{other}"),
         };
-        assert!(folders.contains(&place.as_str()), "{place} is not on the map");
+        assert!(
+            folders.contains(&place.as_str()),
+            "{place} is not on the map"
+        );
     }
     for folder in folders {
         assert!(root().join(folder).is_dir(), "{folder} is on the map only");
@@ -145,8 +150,16 @@ fn no_test_file_is_forgotten() {
 #[test]
 fn the_top_level_holds_nothing_else() {
     let allowed = [
-        "Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "LICENSE", "crates", "apps",
-        "tests", "demo", "target",
+        "Cargo.toml",
+        "Cargo.lock",
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "crates",
+        "apps",
+        "tests",
+        "demo",
+        "target",
     ];
     for entry in std::fs::read_dir(root()).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();

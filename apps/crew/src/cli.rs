@@ -3,6 +3,7 @@
 mod estimate;
 mod reduce;
 mod serve;
+mod settings;
 mod table;
 mod visit_file;
 
@@ -32,6 +33,8 @@ struct Request {
 enum Command {
     /// Population estimates from the catch of each pass.
     Estimate(estimate::Estimate),
+    /// Where to aim the output in today's water, from one setting known to be good.
+    Settings(settings::Settings),
     /// Totals and estimates of a stored visit or a visit file, without screens.
     Reduce(reduce::Reduce),
     /// Lists the visits in the data folder.
@@ -95,6 +98,7 @@ pub fn main() -> ExitCode {
     let done = match request.command {
         None => serve::run(request.serve),
         Some(Command::Estimate(estimate)) => estimate::run(&estimate),
+        Some(Command::Settings(settings)) => settings::run(&settings),
         Some(Command::Reduce(reduce)) => reduce::run(&reduce),
         Some(Command::Visits(folder)) => reduce::list(&folder),
         Some(Command::Carry(carry)) => visit_file::run(&carry),
