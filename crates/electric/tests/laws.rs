@@ -357,11 +357,20 @@ proptest! {
     #[test]
     fn hz_ms_and_duty_come_back_from_each_other(rate in 0.1..1_000.0, share in 0.001..1.0) {
         let width = width_ms(rate, share).unwrap();
-        prop_assume!((0.01..=1_000.0).contains(&width));
+        prop_assume!((0.011..=999.0).contains(&width) && (0.11..=999.0).contains(&rate));
         prop_assert!(close(duty(rate, width).unwrap(), share));
         prop_assert!(close(rate_hz(width, share).unwrap(), rate));
         let three = check_pulses(Some(rate), Some(width), Some(100.0 * share)).unwrap();
         prop_assert!(three.agrees);
+        // Any two of the three give the third.
+        let shown = Some(100.0 * share);
+        for two in [(Some(rate), Some(width), None), (Some(rate), None, shown), (None, Some(width), shown)] {
+            let here = check_pulses(two.0, two.1, two.2).unwrap().pulses;
+            prop_assert!(close(here.rate_hz, rate) && close(here.width_ms, width) && close(here.duty, share));
+        }
+        for one in [(Some(rate), None, None), (None, Some(width), None), (None, None, shown)] {
+            prop_assert_eq!(check_pulses(one.0, one.1, one.2), Err(WaveformError::TooLittle));
+        }
         let odd = check_pulses(Some(rate), Some(width), Some((100.0 * share + 1.5).min(100.0))).unwrap();
         prop_assert!(!odd.agrees || 100.0 * share > 98.9);
     }

@@ -412,3 +412,119 @@ fn figures_are_written_with_six_digits() {
     assert_eq!(written["peak_v"], json!(349.853));
     assert!((goal.peak_v - 349.853).abs() > 1e-5);
 }
+
+/// A floor, as for a least temperature: the higher of two is the stricter, below it is past it, at it is kept.
+#[test]
+fn of_two_floors_the_higher_is_the_stricter() {
+    let floors = [
+        profile("low", "temperature_c", "at_least", 4.0, None),
+        profile("high", "temperature_c", "at_least", 6.0, None),
+    ];
+    let at = |temperature_c: f64| {
+        let water = WaterNow {
+            temperature_c: Some(temperature_c),
+            ..WaterNow::default()
+        };
+        Limits::of(&floors, water).unwrap().check(None).unwrap()
+    };
+    let cold = at(5.0);
+    assert_eq!(cold.breaches[0].code(), "under_temperature_c");
+    assert_eq!(cold.breaches[0].limit().profile(), "high");
+    assert!(cold.words.contains("is 1 °C under"), "{}", cold.words);
+    assert_eq!(at(6.0).verdict, LimitVerdict::Kept);
+}
+
+#[test]
+fn a_value_that_is_no_number_keeps_no_limit() {
+    for rule in ["at_most", "at_least", "caution_above"] {
+        let profiles = [profile("p", "peak_v", rule, 300.0, None)];
+        let limits = Limits::of(&profiles, WaterNow::default()).unwrap();
+        assert!(limits.lines()[0].breach(f64::NAN).is_some(), "{rule}");
+        assert!(limits.lines()[0].breach(300.0).is_none(), "{rule}");
+    }
+}
+
+#[test]
+fn every_sign_of_harm_asks_for_its_own_change_and_the_gravest_leads() {
+    let none = Limits::of(&[], WaterNow::default()).unwrap();
+    let of = |deaths, bent_or_bleeding, brands| {
+        let signs = Signs {
+            brands,
+            bent_or_bleeding,
+            deaths,
+        };
+        review_recovery(&[10.0, 30.0], signs, &none).unwrap()
+    };
+    for (review, reason, word) in [
+        (of(1, 0, 0), RecoveryReason::Death, "stop"),
+        (of(0, 1, 0), RecoveryReason::BentOrBleeding, "pulse rate"),
+        (of(0, 0, 1), RecoveryReason::Brand, "pulse rate"),
+    ] {
+        assert_eq!(review.reasons, [reason]);
+        assert!(
+            review.first_change.unwrap().contains(word),
+            "{}",
+            review.words
+        );
+    }
+    assert_eq!(of(1, 1, 1).reasons.len(), 3);
+    assert!(of(1, 1, 1).first_change.unwrap().starts_with("stop"));
+    let fine = of(0, 0, 0);
+    assert!(!fine.review && fine.first_change.is_none());
+    assert_eq!((fine.median_s, fine.worst_s), (Some(20.0), Some(30.0)));
+    let nobody = review_recovery(&[], Signs::default(), &none).unwrap();
+    assert_eq!(
+        (nobody.median_s, nobody.words.as_str()),
+        (None, "no fish timed")
+    );
+}
+
+/// The band at 68 µS/cm runs from 314.5 V (fish of 50) to 364.6 V (fish of 160) from 260 V at 115.
+#[test]
+fn a_setting_stands_below_in_or_above_the_goal_band() {
+    let water = Ambient::new(68.0).ok();
+    let limits = Limits::of(
+        &[],
+        WaterNow {
+            ambient: water,
+            ..WaterNow::default()
+        },
+    )
+    .unwrap();
+    let known = KnownGood::new(260.0, None, Ambient::new(115.0).unwrap()).unwrap();
+    let at = |v: f64| {
+        let review = review_setting(&direct(v), Some(&known), FishBand::PUBLISHED, &limits);
+        review.unwrap().standing
+    };
+    // By hand: 260 (1 + 50/68) / (1 + 50/115) = 314.46 and 260 (1 + 160/68) / (1 + 160/115) = 364.56.
+    assert_eq!(at(314.0), Some(GoalStanding::Below));
+    assert_eq!(at(315.0), Some(GoalStanding::Within));
+    assert_eq!(at(364.0), Some(GoalStanding::Within));
+    assert_eq!(at(365.0), Some(GoalStanding::Above));
+    let unknown = review_setting(&direct(350.0), None, FishBand::PUBLISHED, &limits).unwrap();
+    assert_eq!((unknown.standing, unknown.ratio_to_goal), (None, None));
+    assert!(
+        unknown.words.contains("no goal without"),
+        "{}",
+        unknown.words
+    );
+}
+
+#[test]
+fn one_reading_written_twice_is_asked_about() {
+    let both = |c: f64, t: f64| {
+        let specific = Specific::new(c, 25.0).unwrap();
+        check_pair(Ambient::new(c).unwrap(), specific, t)
+            .unwrap()
+            .verdict
+    };
+    assert_eq!(both(88.0, 13.1), PairVerdict::PerhapsCopied);
+    // At the reference the two are the same.
+    assert_eq!(both(88.0, 25.0), PairVerdict::Agrees);
+    let far = check_pair(
+        Ambient::new(68.0).unwrap(),
+        Specific::new(180.0, 25.0).unwrap(),
+        13.1,
+    );
+    assert_eq!(far.unwrap().verdict, PairVerdict::Disagrees);
+}
