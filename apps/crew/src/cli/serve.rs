@@ -69,11 +69,27 @@ pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
         let pages = crate::http::serve(node.clone(), listener, token_of(&url));
         tokio::select! {
             ended = pages => ended.map_err(|e| Wrong::new(format!("the pages stopped: {e}"))),
-            _ = tokio::signal::ctrl_c() => Ok(()),
+            () = asked_to_end() => Ok(()),
         }?;
         node.quit().await;
         Ok(())
     })
+}
+
+/// Ctrl-C, or the system's own way of ending a program.
+async fn asked_to_end() {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = tokio::signal::ctrl_c() => {}
+            }
+            return;
+        }
+    }
+    tokio::signal::ctrl_c().await.ok();
 }
 
 /// The address that opens the pages: it carries a token made for this start.

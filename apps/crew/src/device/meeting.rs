@@ -25,6 +25,9 @@ const SAME_MOMENT_MS: i64 = 3_000;
 /// A clock further off than this, and its own uncertainty, is recorded in the visit.
 const CLOCK_WORTH_NOTING_MS: i64 = 500;
 
+/// Up to this many devices, clocks that agree are written down too.
+const SMALL_CREW: usize = 12;
+
 /// One connected device.
 pub(super) struct Meeting {
     pub(super) session: Session,
@@ -390,7 +393,9 @@ impl Device {
                     (before - offset_ms).abs()
                         > CLOCK_WORTH_NOTING_MS.saturating_add(uncertainty_ms)
                 }
-                None => off,
+                // In a crew every pair's first measurement is kept, so that clocks which agree are
+                // known to; in a crowd only clocks that are off, or records would grow with pairs.
+                None => off || self.crowd(document) <= SMALL_CREW,
             };
             if moved {
                 let measured = ClockOffset {
@@ -401,6 +406,13 @@ impl Device {
                 self.note_down(document, vec![measured.into()]);
             }
         }
+    }
+
+    /// How many devices a visit has.
+    fn crowd(&self, document: DocumentId) -> usize {
+        self.visits
+            .get(&document)
+            .map_or(0, |open| open.members.len())
     }
 
     /// The newest offset of a device's clock that this device has recorded in a visit.
@@ -490,7 +502,11 @@ fn names_and_holders(open: &super::Open) -> (Names, Holders) {
     for seen in open.visit.records() {
         match &seen.entry.what {
             Fact::Device(device) => {
-                names.insert(device.tag, device.name.clone());
+                // What a device calls itself stands over what its inviter called it.
+                let itself = seen.id.writer.device == device.tag;
+                if itself || !names.contains_key(&device.tag) {
+                    names.insert(device.tag, device.name.clone());
+                }
             }
             Fact::DeviceHeld(held) => {
                 holders.insert(held.tag, held.person.clone());

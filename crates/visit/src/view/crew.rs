@@ -155,6 +155,8 @@ impl Named<'_> {
     pub(super) fn devices(&self) -> Vec<DeviceView> {
         let holders = self.holders();
         let mut devices: BTreeMap<DeviceTag, DeviceView> = BTreeMap::new();
+        // What a device says of itself stands over what others call it.
+        let mut by_themselves: BTreeSet<DeviceTag> = BTreeSet::new();
         let blank = |tag: DeviceTag| DeviceView {
             tag,
             key: String::new(),
@@ -171,6 +173,13 @@ impl Named<'_> {
             author.records += 1;
             author.last = Some(self.stamp(s));
             if let Fact::Device(device) = &s.entry.what {
+                let itself = device.tag == tag;
+                if !itself && by_themselves.contains(&device.tag) {
+                    continue;
+                }
+                if itself {
+                    by_themselves.insert(tag);
+                }
                 let view = devices
                     .entry(device.tag)
                     .or_insert_with(|| blank(device.tag));

@@ -1255,3 +1255,29 @@ fn what_could_only_be_without_effect_is_refused_when_it_is_written() {
     assert_eq!(FieldValue::N(2).name(), FieldName::N);
     assert_eq!(crew.view(1).records, crew.view(0).records + 2);
 }
+
+#[test]
+fn a_device_is_called_what_it_calls_itself_whenever_its_inviter_names_it() {
+    let mut crew = Crew::joined(&[LEAD, LEFT]);
+    let tag = crew.devices[1].tag;
+    let entry = |name: &str| Device {
+        tag,
+        key: "ab".repeat(32),
+        name: name.to_owned(),
+    };
+    crew.one(1, entry("left net"));
+    crew.one(0, entry("new device 0a0a"));
+    crew.meet(0, 1);
+    crew.one(0, entry("new device once more"));
+    crew.meet(0, 1);
+    for device in 0..2 {
+        let view = crew.view(device);
+        let named: Vec<&str> = view
+            .devices
+            .iter()
+            .filter(|d| d.tag == tag)
+            .map(|d| d.name.as_str())
+            .collect();
+        assert_eq!(named, ["left net"]);
+    }
+}
