@@ -265,9 +265,12 @@ def carle_strub(catch, path, alpha, beta):
 
 
 def spread_from_catch(catch, n):
-    p = force.share(catch, n)
-    if n == sum(catch) or not 0 < p < 1:
+    k, total, weighted = force.totals(catch)
+    trials = k * n - weighted
+    # The determinant of the curvature, in whole numbers: where it vanishes there is no spread.
+    if n == total or trials * (trials - total) <= k**2 * n * (n - total):
         return None
+    p = force.share(catch, n)
     spread = force.large_sample(catch, n - sum(catch), p)
     return spread and spread[0]
 

@@ -1,5 +1,8 @@
 //! Owns the large-sample spread of a removal estimate: standard errors from `N`, `p` and the passes.
 
+/// A difference below this share of its parts is rounding.
+const ROUNDING: f64 = 1e-12;
+
 /// Large-sample standard errors `(se_fish, se_p)` of a removal estimate, at `n_fish`, `p` and `passes`.
 ///
 /// With `A = 1 - q^k`:
@@ -76,7 +79,8 @@ pub fn standard_error_from_catch(n_fish: u64, total: u64, p: f64, passes: usize)
     let tries = passes as f64 * p;
     let bracket = caught * caught - fish * missed * tries * tries / (1.0 - p);
     let se = libm::sqrt(fish * missed * caught / bracket);
-    (bracket > 0.0 && se.is_finite()).then_some(se)
+    // Both parts can be exactly the same (5 fish on 2, 2, 0); what rounding leaves is no spread.
+    (bracket > ROUNDING * caught * caught && se.is_finite()).then_some(se)
 }
 
 /// `2 (cosh k f - 1) - 2 k^2 (cosh f - 1)`, which is the bracket of the variance over `q^k`.
@@ -100,6 +104,13 @@ fn contrast(k: f64, fall: f64) -> f64 {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    /// With `p = T / (kN - X)` the bracket vanishes where `X (X + T) = k N S`: 2, 2, 0 and 5 fish, `6 * 10 = 3 * 5 * 4`.
+    #[test]
+    fn a_bracket_of_rounding_alone_is_no_spread() {
+        assert_eq!(standard_error_from_catch(5, 4, 4.0 / 9.0, 3), None);
+        assert!(standard_error_from_catch(120, 88, 0.352, 3).is_some());
+    }
 
     proptest! {
         /// Two passes have closed forms: Seber and Le Cren 1967.
