@@ -10,6 +10,8 @@ const HEARD = `gravelbar/${document.body.dataset.visit}/heard`;
 const takeover = document.getElementById("takeover");
 const stopped = document.getElementById("stopped");
 let ringing = null;
+/** Whether the answer was pressed since the alarm began: not the release of the hold that raised it. */
+let pressed = false;
 
 function standing() {
   return (stopped.dataset.stops || "").split(" ").filter(Boolean);
@@ -31,6 +33,7 @@ function check() {
   const known = heard();
   const fresh = standing().some((stop) => !known.includes(stop));
   if (fresh && !takeover.open) {
+    pressed = false;
     takeover.showModal();
     document.getElementById("heard").focus();
     ring();
@@ -57,7 +60,15 @@ export function start() {
       said.textContent = result.ok ? "hold for one second" : result.words;
     });
   });
-  document.getElementById("heard").addEventListener("click", () => {
+  const answer = document.getElementById("heard");
+  answer.addEventListener("pointerdown", () => {
+    pressed = true;
+  });
+  answer.addEventListener("keydown", (event) => {
+    if (!event.repeat) pressed = true;
+  });
+  answer.addEventListener("click", () => {
+    if (!pressed) return;
     localStorage.setItem(HEARD, standing().join(" "));
     quiet();
   });

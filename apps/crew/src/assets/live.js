@@ -154,19 +154,21 @@ export function watch() {
   pinPass();
   const others = new BroadcastChannel(`gravelbar/${visit}`);
   others.addEventListener("message", refresh);
-  const listen = () =>
-    new Promise(() => {
-      const events = new EventSource(`/v/${visit}/live`);
-      events.addEventListener("changed", () => {
-        others.postMessage("changed");
-        refresh();
-      });
-      events.addEventListener("error", () => {
-        connected(false);
-        // A refused stream isn't tried again by the browser itself.
-        if (events.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 5000);
-      });
+  const open = () => {
+    const events = new EventSource(`/v/${visit}/live`);
+    events.addEventListener("changed", () => {
+      others.postMessage("changed");
+      refresh();
     });
+    events.addEventListener("error", () => {
+      connected(false);
+      // The browser itself tries again unless it was turned away, as by a program that was started
+      // anew: the page stays, so that taps can still be made and kept.
+      if (events.readyState === EventSource.CLOSED) setTimeout(open, 5000);
+    });
+  };
+  // Held until the page is closed.
+  const listen = () => new Promise(open);
   if (navigator.locks) navigator.locks.request(`gravelbar/live/${visit}`, listen);
   else listen();
   // After a pause of the device the stream may have ended unseen.

@@ -1,7 +1,7 @@
 // The netters' pads: a tap counts on the page at once and is shown as saved once it is.
 
 import { acts, add } from "./queue.js";
-import { stray } from "./press.js";
+import { TWO_TOUCHES, stray } from "./press.js";
 import { sound } from "./sound.js";
 
 const visit = document.body.dataset.visit;
@@ -10,10 +10,13 @@ const BUCKET = `gravelbar/${visit}/bucket`;
 const RECENT = `gravelbar/${visit}/recent`;
 const RECENT_KEPT = 100;
 const STRIP = 3;
+const COMPLAINT_MS = 5000;
 
 /** Taps answered as saved that the page's numbers don't hold yet. */
 const arriving = new Map();
 let late = false;
+/** Why the last press counted for nothing, while it is news. */
+let complaint = "";
 let several = null;
 
 function recent() {
@@ -95,8 +98,8 @@ function show() {
     const { species } = pad.dataset;
     const n = unsaved(species, "tally", pass);
     const away = unsaved(species, "escape", pass);
-    const said = [n && `+${n} not yet saved`, away && `+${away} got away, not yet saved`];
-    pad.querySelector(".unsaved").textContent = said.filter(Boolean).join(", ");
+    const said = [n && `+${n}`, away && `+${away} got away`].filter(Boolean);
+    pad.querySelector(".unsaved").textContent = said.length ? `${said.join(", ")} not yet saved` : "";
   }
   showAgain(box);
   showTaps();
@@ -107,15 +110,18 @@ function showAgain(box) {
   const again = document.getElementById("again");
   const last = localStorage.getItem(LAST);
   const pad = [...box.querySelectorAll(".pad")].find((p) => p.dataset.species === last);
-  again.hidden = !pad;
-  if (pad) again.querySelector(".name").textContent = last;
+  // Its place is kept while it is empty, so that no pad moves under the thumb at the first tap.
+  for (const button of again.querySelectorAll("button")) button.disabled = !pad;
+  again.querySelector(".name").textContent = pad ? last : "the last species";
 }
 
 function showTaps() {
   const list = document.getElementById("taps");
   const open = new Map(acts().map((a) => [a.tap_id, a]));
   const mine = recent().filter((t) => t.by === document.body.dataset.me);
+  const said = complaint ? [complaining()] : [];
   list.replaceChildren(
+    ...said,
     ...mine.slice(-STRIP).reverse().map((t) => {
       const line = document.createElement("li");
       const act = open.get(t.tapId);
@@ -155,12 +161,21 @@ function many(button) {
   }
 }
 
-function complain(words) {
+function complaining() {
   const line = document.createElement("li");
   line.dataset.state = "refused";
-  line.textContent = `✕ ${words}`;
-  document.getElementById("taps").prepend(line);
+  line.textContent = `✕ ${complaint}`;
+  return line;
+}
+
+function complain(words) {
+  complaint = words;
   sound("warning");
+  show();
+  setTimeout(() => {
+    if (complaint === words) complaint = "";
+    show();
+  }, COMPLAINT_MS);
 }
 
 function click(event) {
@@ -216,6 +231,11 @@ export function start() {
   document.addEventListener("shown", passChanged);
   if (document.body.dataset.page !== "tally") return;
   document.addEventListener("click", click);
+  // Most browsers make no click of two touches at all: say so all the same.
+  document.addEventListener("pointerdown", (event) => {
+    const second = event.pointerType === "touch" && !event.isPrimary;
+    if (second && event.target.closest?.(".pads")) complain(TWO_TOUCHES);
+  });
   document.addEventListener("submit", another);
   document.addEventListener("queue", show);
   document.addEventListener("shown", (event) => {

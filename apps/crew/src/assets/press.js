@@ -1,7 +1,7 @@
 // Presses meant as presses: not two drops of water, not a brush of a sleeve.
 
+export const TWO_TOUCHES = "two touches at once: nothing counted, tap again";
 const SHORTEST_TOUCH_MS = 35;
-const touches = new Set();
 let crowded = false;
 let downAt = 0;
 
@@ -9,23 +9,17 @@ document.addEventListener(
   "pointerdown",
   (event) => {
     if (event.pointerType !== "touch") return;
-    touches.add(event.pointerId);
-    crowded = touches.size > 1;
-    downAt = event.timeStamp;
+    // The first of several touches is the primary one; a touch alone always is.
+    crowded = !event.isPrimary;
+    if (event.isPrimary) downAt = event.timeStamp;
   },
   { capture: true, passive: true },
 );
-for (const kind of ["pointerup", "pointercancel"]) {
-  document.addEventListener(kind, (event) => touches.delete(event.pointerId), {
-    capture: true,
-    passive: true,
-  });
-}
 
 /** Why this click counts for nothing, or "". */
 export function stray(event) {
   if (event.pointerType !== "touch") return "";
-  if (crowded) return "two touches at once: nothing counted, tap again";
+  if (crowded) return TWO_TOUCHES;
   if (event.timeStamp - downAt < SHORTEST_TOUCH_MS) return "too short a touch: nothing counted, tap again";
   return "";
 }

@@ -26,11 +26,11 @@ pub(super) fn page(seat: &Seat<'_>) -> Markup {
     html! {
         @if !open { (locked(seat, &pass, summary)) }
         div.pads data-pass=(pass) data-locked[!open] {
-            div.again #again data-own hidden {
-                button.plus type="button" {
+            div.again #again data-own {
+                button.plus type="button" disabled {
                     span.label { "again" } span.name {} span.one { "+1" }
                 }
-                button.escaped type="button" { span.label { "got away" } span.one { "+1" } }
+                button.escaped type="button" disabled { span.label { "got away" } span.one { "+1" } }
             }
             @for name in pads(seat) {
                 (pad(seat.me, &pass, summary, &name))
