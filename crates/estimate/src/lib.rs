@@ -32,6 +32,10 @@
 //! counts without error. In fact `p` nearly always falls from pass to pass, so a removal estimate is
 //! usually **low** and looks **more certain than it is**: [`CAUTION`] travels with every analysis.
 //!
+//! How often each interval holds the truth is simulated in `docs/coverage.md` beside this crate: the posterior interval
+//! nearly always as often as it says, the profile interval short for small catches, 1.96 standard errors far short,
+//! and none of them where `p` falls.
+//!
 //! # Notation
 //!
 //! `k` passes, `c[i]` the catch of pass `i`, `T` their sum, `N` the fish present before pass 1, `p` the
