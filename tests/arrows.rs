@@ -15,7 +15,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("store", &[]),
     ("session", &["ledger"]),
     ("visit", &["ledger"]),
-    ("reduce", &["estimate", "visit"]),
+    ("reduce", &["electric", "estimate", "visit"]),
     (
         "crew",
         &[

@@ -16,8 +16,10 @@
 //! | `pass`, with `span`, `effort`, `nets`, `setting`, `stops` | one pass |
 //! | `species`, with `ground`, `removal`, `size`, `analyses` | one species and its estimates |
 //! | `flags` | what is odd |
+//! | `advice`, with `warming` | what the bank has to decide, question by question |
 //! | `text` | the sheet as plain text |
 
+mod advice;
 mod analyses;
 mod channel;
 mod count;
@@ -39,8 +41,10 @@ mod stops;
 mod summary;
 mod take;
 mod text;
+mod warming;
 mod water;
 
+pub use advice::{Advice, Figure, Question, Unanswered, Urgency};
 pub use channel::{ChannelSummary, OtherLength};
 pub use effort::{Effort, OtherReading, PackEffort};
 pub use header::{DeviceLine, Header, Member, Signed};

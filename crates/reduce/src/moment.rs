@@ -37,14 +37,19 @@ impl Clocks {
         }
     }
 
+    /// Whether the times of two records can be told apart: one device made both, or the clocks of
+    /// both devices have been compared.
+    pub(crate) fn comparable(&self, a: &Stamp, b: &Stamp) -> bool {
+        let (first, second) = (a.id.writer.device, b.id.writer.device);
+        first == second || self.measured.contains(&first) && self.measured.contains(&second)
+    }
+
     /// Whether `a` came before `b`. One device's records stand in the order it made them. Between
     /// devices whose clocks have been compared the corrected time tells, because the order by
     /// cause places a device that was out of reach too early. Between others only the order by
     /// cause is left.
     pub(crate) fn before(&self, a: &Stamp, b: &Stamp) -> bool {
-        let (first, second) = (a.id.writer.device, b.id.writer.device);
-        let compared = self.measured.contains(&first) && self.measured.contains(&second);
-        if first != second && compared {
+        if a.id.writer.device != b.id.writer.device && self.comparable(a, b) {
             (a.corrected, a.lamport, a.id) < (b.corrected, b.lamport, b.id)
         } else {
             (a.lamport, a.id) < (b.lamport, b.id)

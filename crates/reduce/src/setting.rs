@@ -88,7 +88,7 @@ impl<'a> Settings<'a> {
 }
 
 /// An output in words, the same for the same numbers.
-fn words(setting: &Setting) -> String {
+pub(crate) fn words(setting: &Setting) -> String {
     let waveform = match setting.waveform {
         Waveform::DirectCurrent => "smooth DC",
         Waveform::PulsedDirectCurrent => "pulsed DC",

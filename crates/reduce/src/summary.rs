@@ -3,6 +3,7 @@
 use gravelbar_visit::{Flag, View};
 use serde::Serialize;
 
+use crate::advice::{Advice, Bank, decisions};
 use crate::analyses::Analyses;
 use crate::channel::{ChannelSummary, channels};
 use crate::count::Counts;
@@ -41,6 +42,8 @@ pub struct Summary {
     pub worked_up: u64,
     /// Fish tapped in the visit.
     pub tallied: u64,
+    /// What the bank has to decide, one answer for each question.
+    pub decisions: Vec<Advice>,
     /// Everything odd, by kind.
     pub flags: Vec<Flag>,
 }
@@ -102,12 +105,27 @@ impl Reducer {
         let species = species(view, &clocks, &counts, &passes, &channels, analyses);
         let take = take(view, &counts, &passes);
         let found = Found::new(view, &clocks, &counts, &passes, &species, &take);
+        let flags = flags(&found);
+        let header = header(view, &clocks);
+        let safety = safety(view, &clocks);
+        let decisions = decisions(&Bank {
+            view,
+            clocks: &clocks,
+            header: &header,
+            counts: &counts,
+            passes: &passes,
+            species: &species,
+            take: &take,
+            safety: &safety,
+            flags: &flags,
+        });
         Summary {
-            flags: flags(&found),
-            header: header(view, &clocks),
+            flags,
+            header,
             crew: crew(view),
             devices: devices(view, &clocks),
-            safety: safety(view, &clocks),
+            safety,
+            decisions,
             water: water(view, &clocks),
             worked_up: passes.iter().map(|p| p.worked_up).sum(),
             tallied: passes.iter().map(|p| p.tallied).sum(),

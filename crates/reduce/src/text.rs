@@ -3,8 +3,10 @@
 mod paper;
 mod result;
 
+use gravelbar_estimate::CAUTION;
 use gravelbar_visit::{Flag, FlagKind, SafetyState, SignState};
 
+use crate::advice::{Advice, Urgency};
 use crate::figure::{counted, percent, plain};
 use crate::moment::hour;
 use crate::pass::{PassSummary, WorkUp};
@@ -27,6 +29,7 @@ impl Summary {
         }
         self.write_results(&mut paper);
         self.write_take(&mut paper);
+        self.write_decisions(&mut paper);
         self.write_flags(&mut paper);
         paper.finish()
     }
@@ -219,6 +222,27 @@ impl Summary {
                     take.limit_dead
                 ),
             );
+        }
+    }
+
+    /// Only what asks for a person: the rest stands in the parts above.
+    fn write_decisions(&self, paper: &mut Paper) {
+        let pressing: Vec<&Advice> = self.decisions.iter().filter(|d| d.presses()).collect();
+        if pressing.is_empty() {
+            return;
+        }
+        paper.heading("Decisions: the lead decides, these are the numbers");
+        for advice in pressing {
+            let mark = if advice.urgency == Urgency::Now {
+                "!"
+            } else {
+                "?"
+            };
+            let question = advice.question.words();
+            paper.item(mark, &format!("{question} {}", advice.sentence));
+            for caution in advice.cautions.iter().filter(|c| *c != CAUTION) {
+                paper.line(4, &format!("caution: {caution}"));
+            }
         }
     }
 

@@ -29,6 +29,8 @@ fn shuffled(view: &View, seed: u64) -> View {
     shuffle(&mut view.nets, seed);
     shuffle(&mut view.water, seed);
     shuffle(&mut view.settings, seed);
+    shuffle(&mut view.trials, seed);
+    shuffle(&mut view.incidents, seed);
     shuffle(&mut view.passes, seed);
     shuffle(&mut view.tallies, seed);
     shuffle(&mut view.escapes, seed);

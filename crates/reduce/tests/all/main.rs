@@ -6,6 +6,7 @@
     reason = "a test that can't be set up has failed, and figures compared are rounded alike"
 )]
 
+mod advice;
 mod counts;
 mod crew;
 mod effort;

@@ -94,7 +94,7 @@ const TAPS: [&[(&str, &str, u32)]; 3] = [
 
 const LAMPREY: &str = "american brook lamprey";
 
-fn plan() -> Plan {
+pub(crate) fn plan() -> Plan {
     Plan::from_about(
         r#"{"version":1,"site":"QB-03","place":"Quillet Brook, Lower Hollow","date":"2026-08-18",
         "purpose":"trout trend","passes":3,"species":[
@@ -112,7 +112,12 @@ fn plan() -> Plan {
 
 /// The visit, and the record of brook trout no. 38 of pass 1, typed at `no_38_g`.
 pub(crate) fn visit(no_38_g: f64) -> (Crew, RecordId) {
-    let mut crew = Crew::at_the_brook(&plan());
+    visit_to(&plan(), no_38_g)
+}
+
+/// The same visit, begun from another plan.
+pub(crate) fn visit_to(plan: &Plan, no_38_g: f64) -> (Crew, RecordId) {
+    let mut crew = Crew::at_the_brook(plan);
     let main = Channel::main();
     let length = ReachLength {
         channel: main.clone(),

@@ -4,8 +4,9 @@ use chrono::{DateTime, FixedOffset, TimeDelta};
 use gravelbar_visit::{
     BatchView, BucketLabel, BucketMoment, BucketView, Channel, ChannelView, CountKind,
     CounterReading, CounterView, Dated, DeathStage, DeathView, DeviceView, Fate, FishView,
-    LengthType, NetEnd, NetState, NetView, Pack, PassKey, PassView, RecordId, Rival, Session,
-    Settled, SignState, Source, SpeciesName, Stamp, StopView, TallyView, View, Visit, Writer,
+    Incident, IncidentKind, LengthType, NetEnd, NetState, NetView, Pack, PassKey, PassView,
+    Reaction, RecordId, Rival, Session, Settled, SignState, Source, SpeciesName, Stamp, StopView,
+    TallyView, Trial, View, Visit, Water, WaterPlace, Writer,
 };
 use proptest::collection::vec;
 use proptest::option;
@@ -352,14 +353,59 @@ fn devices() -> impl Strategy<Value = Vec<DeviceView>> {
     })
 }
 
+fn waters() -> impl Strategy<Value = Vec<Dated<Water>>> {
+    let place = prop::sample::select(vec![WaterPlace::Stream, WaterPlace::LiveCar]);
+    let water = (place, option::of(number()), option::of(number()));
+    let water = water.prop_map(|(place, temperature_c, ambient_us_cm)| Water {
+        place,
+        temperature_c,
+        ambient_us_cm,
+        specific_us_cm: None,
+        oxygen_mg_l: None,
+        ph: None,
+        turbidity_ntu: None,
+        flow_m3_s: None,
+    });
+    vec(dated(water), 0..6)
+}
+
+fn trials() -> impl Strategy<Value = Vec<Dated<Trial>>> {
+    let reaction = prop::sample::select(vec![Reaction::Drawn, Reaction::Rigid]);
+    let trial = (
+        number(),
+        reaction,
+        option::of(number()),
+        option::of("[a-z]{3,8}"),
+    );
+    let trial = trial.prop_map(|(peak_v, reaction, upright_s, injury)| Trial {
+        setting: setting("L", peak_v),
+        reaction,
+        distance_m: upright_s,
+        upright_s,
+        species: None,
+        length_mm: None,
+        injury,
+    });
+    vec(dated(trial), 0..4)
+}
+
+fn incidents() -> impl Strategy<Value = Vec<Dated<Incident>>> {
+    let kind = prop::sample::select(vec![IncidentKind::Weather, IncidentKind::Injury]);
+    let incident = (kind, "[a-z ]{3,80}").prop_map(|(kind, text)| Incident { kind, text });
+    vec(dated(incident), 0..3)
+}
+
 /// A plan with a group of two species, size cuts and a permit.
 fn empty() -> View {
     let about = serde_json::json!({
         "version": 1, "site": "MF-01", "place": "Marl Fork", "date": "2026-08-18", "passes": 3,
+        "water_limit_c": 18.0, "target_relative_half_width": 0.25,
+        "known_good": {"peak_v": 260.0, "ambient_us_cm": 115.0},
+        "limit_profiles": ["quillet_brook_demo", "recovery_proposed", "of another office"],
         "species": [
             {"name": "brook trout", "size_cuts_mm": [100, 150],
              "permit": {"caught": 20, "dead": 1, "caught_before": 9}},
-            {"name": "blacknose dace", "tallied_as": "minnows"},
+            {"name": "blacknose dace", "tallied_as": "minnows", "measure_first": 3},
             {"name": "creek chub", "tallied_as": "minnows"}
         ]
     });
@@ -383,7 +429,8 @@ pub(crate) fn view() -> impl Strategy<Value = View> {
         devices(),
         vec(dated(peak), 0..4),
     );
-    (first, second).prop_map(|(first, second)| {
+    let third = (waters(), trials(), incidents());
+    (first, second, third).prop_map(|(first, second, third)| {
         let mut view = empty();
         (
             view.channels,
@@ -401,6 +448,7 @@ pub(crate) fn view() -> impl Strategy<Value = View> {
             view.devices,
             view.settings,
         ) = second;
+        (view.water, view.trials, view.incidents) = third;
         number_records(&mut view);
         view
     })
@@ -438,6 +486,9 @@ fn number_records(view: &mut View) {
         .iter_mut()
         .for_each(|s| number(&mut s.stamp));
     view.settings.iter_mut().for_each(|s| number(&mut s.stamp));
+    view.water.iter_mut().for_each(|w| number(&mut w.stamp));
+    view.trials.iter_mut().for_each(|t| number(&mut t.stamp));
+    (view.incidents.iter_mut()).for_each(|i| number(&mut i.stamp));
     for bucket in &mut view.buckets {
         bucket.moments.iter_mut().for_each(|m| number(&mut m.stamp));
     }
