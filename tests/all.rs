@@ -2,6 +2,7 @@
 
 mod arrows;
 mod browser;
+mod browser_live;
 mod browser_queue;
 mod browser_text;
 mod command_line;

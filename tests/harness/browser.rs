@@ -162,6 +162,15 @@ impl Browser {
         Ok(self.client.execute(script, Vec::new()).await?)
     }
 
+    /// What a script on the page hands to its first argument in the end.
+    ///
+    /// # Errors
+    ///
+    /// When it throws.
+    pub async fn ask_later(&self, script: &str) -> Result<Value, Trouble> {
+        Ok(self.client.execute_async(script, Vec::new()).await?)
+    }
+
     /// Waits until a script returns something true, and returns it.
     ///
     /// # Errors

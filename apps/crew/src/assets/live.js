@@ -10,7 +10,7 @@ let asking = null;
 let again = false;
 
 /** Brings `old` to the state of `fresh`. */
-function bring(old, fresh) {
+export function bring(old, fresh) {
   if (old.nodeType === Node.TEXT_NODE) {
     if (old.data !== fresh.data) old.data = fresh.data;
     return;
@@ -52,7 +52,8 @@ function bringChildren(old, fresh) {
   const keyed = new Map();
   for (const child of old.children) if (keyOf(child)) keyed.set(keyOf(child), child);
   let at = old.firstChild;
-  for (const want of [...fresh.childNodes]) {
+  const wanted = [...fresh.childNodes];
+  wanted.forEach((want, i) => {
     const known = keyOf(want) ? keyed.get(keyOf(want)) : null;
     if (known && alike(known, want)) {
       // Whatever stands before a known node and is not known in the new state goes.
@@ -60,19 +61,19 @@ function bringChildren(old, fresh) {
       if (at === known) at = at.nextSibling;
       else old.insertBefore(known, at);
       bring(known, want);
-    } else if (at && alike(at, want)) {
+      return;
+    }
+    // What has no name goes only if nothing further on is like it: it may just have moved down.
+    const rest = wanted.slice(i + 1);
+    const over = (node) => !keyOf(node) && !rest.some((later) => alike(node, later));
+    while (at && !alike(at, want) && over(at)) at = dropped(at);
+    if (at && alike(at, want)) {
       bring(at, want);
       at = at.nextSibling;
     } else {
-      while (at && !keyOf(at) && !alike(at, want)) at = dropped(at);
-      if (at && alike(at, want)) {
-        bring(at, want);
-        at = at.nextSibling;
-      } else {
-        old.insertBefore(document.importNode(want, true), at);
-      }
+      old.insertBefore(document.importNode(want, true), at);
     }
-  }
+  });
   while (at) at = dropped(at);
 }
 

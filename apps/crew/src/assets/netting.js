@@ -54,7 +54,7 @@ function count(facts, species, n, kind) {
   const { tap_id: tapId, settled } = act;
   setRecent([...recent(), { tapId, words, by: document.body.dataset.me, pass: fact.pass }]);
   settled.then((result) => {
-    if (result.ok) arriving.set(tapId, { species, n, kind, pass: fact.pass, at: performance.now() });
+    if (result.ok) arriving.set(tapId, { species, n, kind, pass: fact.pass, at: result.at });
     else setRecent(recent().filter((t) => t.tapId !== tapId));
     show();
   });
@@ -240,7 +240,7 @@ export function start() {
   document.addEventListener("queue", show);
   document.addEventListener("shown", (event) => {
     // The page was asked for after these were saved, so that its numbers hold them.
-    for (const [tapId, t] of arriving) if (t.at < event.detail.begun) arriving.delete(tapId);
+    for (const [tapId, t] of arriving) if (t.at <= event.detail.begun) arriving.delete(tapId);
     show();
   });
   const field = document.getElementById("bucket");

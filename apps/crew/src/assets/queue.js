@@ -176,7 +176,8 @@ async function deliver(act) {
   if (result.ok) {
     remember(act.tap_id, result.records);
     forget(act);
-    settle(act, { ok: true, records: result.records });
+    // A page asked for from now on holds it.
+    settle(act, { ok: true, records: result.records, at: performance.now() });
     document.dispatchEvent(new CustomEvent("saved", { detail: act }));
   } else if (act.form) {
     // The form still holds what was typed: it is put right there.

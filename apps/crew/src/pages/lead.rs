@@ -13,6 +13,7 @@ use maud::{Markup, html};
 use serde_json::json;
 
 use super::Seat;
+use super::advice::advice;
 use super::me::device_line;
 use super::parts::{act, caution, choice, fixed, form, hour, line, pass_words, plain, why};
 use super::plot::decline;
@@ -31,6 +32,7 @@ pub(super) fn page(seat: &Seat<'_>) -> Markup {
                 (water(seat))
             }
         }
+        (advice(seat.summary()))
         (gaps(seat))
         (estimates(seat))
         (take(seat))
