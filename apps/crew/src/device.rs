@@ -21,6 +21,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Identity, IdentityError, Roster};
+use gravelbar_reduce::Reducer;
 use gravelbar_store::{Batch, Store};
 use gravelbar_visit::{DeviceTag, DocumentId, PersonName, Plan, Visit};
 use ring::rand::{SecureRandom, SystemRandom};
@@ -102,6 +103,8 @@ struct Open {
     /// Rises with its records.
     version: u64,
     picture: Option<Arc<Picture>>,
+    /// Keeps the analyses of species that a tap didn't touch.
+    reducer: Reducer,
 }
 
 /// A device, running in its loop.
@@ -427,7 +430,7 @@ impl Device {
             Some(picture) => (picture.view.clone(), picture.summary.clone()),
             None => {
                 let view = open.visit.view();
-                let summary = gravelbar_reduce::summarize(&view);
+                let summary = open.reducer.summarize(&view);
                 (view, summary)
             }
         };

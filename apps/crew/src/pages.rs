@@ -1,5 +1,6 @@
 //! The screens, drawn here and only here: one file per role, all numbers from the reducer.
 
+mod advice;
 mod change;
 mod frame;
 pub(crate) mod history;

@@ -36,7 +36,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         let followed = started.elapsed();
         assert_eq!(first, again, "a summary never depends on what was kept");
         println!(
-            "{} records: view {read:.1?}, summary {best:.2?} (best of ten), after a tap {followed:.2?}, {bytes} bytes of JSON",
+            "{} records: view {read:.1?}, summary {best:.2?} (best of ten), again with its analyses kept, nothing changed {followed:.2?}, {bytes} bytes of JSON",
             view.records
         );
     }

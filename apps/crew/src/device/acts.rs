@@ -4,6 +4,7 @@
 use std::collections::BTreeSet;
 
 use gravelbar_link::{DeviceKeyId, Invitation};
+use gravelbar_reduce::Reducer;
 use gravelbar_session::Vector;
 use gravelbar_store::{Change, Document};
 use gravelbar_visit::{
@@ -215,6 +216,7 @@ impl Device {
                 members: BTreeSet::from([self.key.0]),
                 version: 0,
                 picture: None,
+                reducer: Reducer::default(),
             },
         );
         let entry = self.own_entry();

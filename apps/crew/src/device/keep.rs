@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use gravelbar_link::DeviceKeyId;
+use gravelbar_reduce::Reducer;
 use gravelbar_store::{CommitError, Mode};
 use gravelbar_visit::{DocumentId, Fact, Refusal, Visit, Writer};
 
@@ -139,6 +140,7 @@ impl Device {
             members,
             version: 0,
             picture: None,
+            reducer: Reducer::default(),
         }))
     }
 
