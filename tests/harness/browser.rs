@@ -1,6 +1,7 @@
 //! Real browsers on devices' pages: one headless Chromium each, driven by clicks and keys.
 
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -56,7 +57,19 @@ impl Driver {
 }
 
 impl Drop for Driver {
+    /// Killed alone, it would leave its browsers running: it is asked to end them first.
     fn drop(&mut self) {
+        let place = self.url.trim_start_matches("http://");
+        if let Ok(mut stream) = TcpStream::connect(place) {
+            stream.set_read_timeout(Some(PATIENCE)).ok();
+            write!(
+                stream,
+                "GET /shutdown HTTP/1.1\r\nHost: {place}\r\nConnection: close\r\n\r\n"
+            )
+            .ok();
+            // It answers once all is ended.
+            stream.read_to_end(&mut Vec::new()).ok();
+        }
         self.running.kill().ok();
         self.running.wait().ok();
     }
