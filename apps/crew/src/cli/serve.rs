@@ -13,6 +13,9 @@ use crate::{Clock, Options, Reach};
 /// place lets devices that met before find each other again (our own choice, no meaning).
 const PORT: u16 = 47_410;
 
+/// Where the pages are, unless another program has it or a port is named.
+const PAGE_PORT: u16 = 47_411;
+
 #[derive(Args)]
 pub(super) struct Serve {
     /// Data folder; the user's own one where left out.
@@ -22,8 +25,8 @@ pub(super) struct Serve {
     #[arg(long, value_name = "ADDRESS:PORT")]
     listen: Option<SocketAddr>,
     /// Port of the pages on this device; 0 for any free one.
-    #[arg(long, value_name = "PORT", default_value_t = 0)]
-    port: u16,
+    #[arg(long, value_name = "PORT")]
+    port: Option<u16>,
     /// What the crew calls this device.
     #[arg(long, value_name = "NAME", default_value = "new device")]
     name: String,
@@ -56,14 +59,7 @@ pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
     }
     .map_err(|e| Wrong::new(e.to_string()))?;
     runtime.block_on(async {
-        let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, serve.port))
-            .await
-            .map_err(|e| {
-                Wrong::new(format!(
-                    "port {} on this device can't be used for the pages ({e}): name another with --port",
-                    serve.port
-                ))
-            })?;
+        let listener = page_port(serve.port).await?;
         let url = enter(&listener)?;
         announce(&node, &url, serve.no_open).await;
         let pages = crate::http::serve(node.clone(), listener, token_of(&url));
@@ -73,6 +69,25 @@ pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
         }?;
         node.quit().await;
         Ok(())
+    })
+}
+
+/// The port asked for; or else the usual one, so that a page finds its unsent taps again after a
+/// restart, which browsers keep by address; or else any.
+async fn page_port(asked: Option<u16>) -> Result<tokio::net::TcpListener, Wrong> {
+    let bind = |port| tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, port));
+    let bound = match asked {
+        Some(port) => bind(port).await,
+        None => match bind(PAGE_PORT).await {
+            Ok(listener) => Ok(listener),
+            Err(_) => bind(0).await,
+        },
+    };
+    bound.map_err(|e| {
+        Wrong::new(format!(
+            "port {} on this device can't be used for the pages ({e}): name another with --port",
+            asked.unwrap_or(PAGE_PORT)
+        ))
     })
 }
 
