@@ -321,9 +321,9 @@ fn next_catch(
         advice.number(format!("{name}: next catch"), ahead.expected_fish, "fish");
         let fish = format!("about {:.0} {name}", ahead.expected_fish);
         let Some(then) = ahead.relative_then else {
-            catches.push(format!("{fish}, all then estimated"));
-            next.pros
-                .push(format!("{name}: all estimated fish would be in hand"));
+            let words = "all estimated fish would then be in hand";
+            catches.push(format!("{fish}, {words}"));
+            (next.pros).extend(target.map(|_| format!("{name}: {words}")));
             continue;
         };
         advice.number(format!("{name}: half-width then"), 100.0 * then, "%");

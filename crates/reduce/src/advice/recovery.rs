@@ -1,11 +1,11 @@
-//! Do fish take too long to recover? The fish timed at the newest output tried.
+//! Do fish take too long to recover? The fish timed at the output in force.
 
 use gravelbar_electric::{
     Limits, Profile, Quantity, RecoveryReason, Signs, WaterNow, review_recovery,
 };
-use gravelbar_visit::{Dated, DeathStage, Trial};
+use gravelbar_visit::{Dated, DeathStage, Setting, Trial};
 
-use super::reference::limits;
+use super::reference::{limits, same_output};
 use super::{Advice, Bank, Question, Urgency, sentences};
 use crate::setting::words as setting_words;
 
@@ -28,11 +28,21 @@ pub(super) fn recovery(bank: &Bank<'_>) -> Advice {
     let Some(newest) = trials.last() else {
         return Advice::untold(question, "no_timed_fish", "no fish was timed to upright");
     };
-    let output = &newest.what.setting;
-    let here: Vec<&&Dated<Trial>> = trials
-        .iter()
-        .filter(|t| t.what.setting == *output)
-        .collect();
+    // The output in force is the question; an earlier one answers it only where no fish was timed
+    // at this one.
+    let pack = &newest.what.setting.pack;
+    let set = (bank.view.settings.iter())
+        .filter(|s| !s.voided && s.what.pack == *pack)
+        .max_by_key(|s| (s.stamp.lamport, s.stamp.id))
+        .map(|s| &s.what);
+    let timed = |output: &Setting| {
+        let at = trials.iter().copied();
+        at.filter(|t| same_output(&t.what.setting, output))
+            .collect::<Vec<&Dated<Trial>>>()
+    };
+    let in_use = set.filter(|set| !timed(set).is_empty());
+    let output = in_use.unwrap_or(&newest.what.setting);
+    let here = timed(output);
     let times: Vec<f64> = here.iter().filter_map(|t| upright(t)).collect();
     let shocked: u64 = (bank.view.deaths.iter())
         .filter(|d| !d.out && d.stage == DeathStage::Shock)
@@ -87,14 +97,11 @@ pub(super) fn recovery(bank: &Bank<'_>) -> Advice {
             .cautions
             .push("fewer than three fish timed at this output: time three of each size".to_owned());
     }
-    let set = (bank.view.settings.iter())
-        .filter(|s| !s.voided && s.what.pack == output.pack)
-        .max_by_key(|s| (s.stamp.lamport, s.stamp.id));
-    if let Some(set) = set.filter(|s| setting_words(&s.what) != setting_words(output)) {
+    if let Some(set) = set.filter(|_| in_use.is_none()) {
         advice.raise(Urgency::Look);
         advice.cautions.push(format!(
             "the output in force is another: {}; no fish is timed at it",
-            setting_words(&set.what)
+            setting_words(set)
         ));
     }
     advice

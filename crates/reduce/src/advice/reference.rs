@@ -1,7 +1,7 @@
 //! The limits and the known output that a plan names, as the electric model takes them.
 
 use gravelbar_electric::{Ambient, Limits, Profile, WaterNow};
-use gravelbar_visit::WaterPlace;
+use gravelbar_visit::{Setting, WaterPlace};
 
 use super::{Bank, Unanswered};
 
@@ -32,6 +32,18 @@ pub(super) fn limits(bank: &Bank<'_>) -> InForce {
         limits: Limits::of(&profiles, water(bank)).ok(),
         unknown,
     }
+}
+
+/// Whether two outputs are one as far as the dials tell: amps follow from the water, and a figure
+/// that one of them lacks is no difference.
+pub(super) fn same_output(a: &Setting, b: &Setting) -> bool {
+    let alike = |a: Option<f64>, b: Option<f64>| a.is_none() || b.is_none() || a == b;
+    a.pack == b.pack
+        && a.waveform == b.waveform
+        && alike(Some(a.peak_v), Some(b.peak_v))
+        && alike(a.pulse_rate_hz, b.pulse_rate_hz)
+        && alike(a.pulse_width_ms, b.pulse_width_ms)
+        && alike(a.duty_percent, b.duty_percent)
 }
 
 /// Conductivity of the stream as last read, where the meter can have shown it.

@@ -9,7 +9,7 @@ use gravelbar_electric::{
 };
 use gravelbar_visit::{Dated, Pack, Reaction, Trial, Waveform};
 
-use super::reference::{ambient, limits};
+use super::reference::{ambient, limits, same_output};
 use super::{Advice, Bank, Question, Urgency, sentences};
 use crate::figure::plain;
 
@@ -140,7 +140,7 @@ fn against_goal(pack: &Pack, review: &SettingReview, advice: &mut Advice) -> Str
 /// What the newest fish tried at exactly this output did.
 fn reaction(bank: &Bank<'_>, set: &gravelbar_visit::Setting) -> Option<String> {
     let newest: &Dated<Trial> = (bank.view.trials.iter())
-        .filter(|t| !t.voided && electric(&t.what.setting) == electric(set))
+        .filter(|t| !t.voided && same_output(&t.what.setting, set))
         .max_by_key(|t| (t.stamp.lamport, t.stamp.id))?;
     let mut said = match newest.what.reaction {
         Reaction::None => "a fish tried at it did nothing",

@@ -501,6 +501,36 @@ fn slow_fish_are_told_with_the_standing_of_the_limit() {
     assert!(said.cautions.iter().any(|c| c.contains("nobody confirmed")));
 }
 
+/// 400 V held a fish stiff for 152 s and was turned down: what counts is the output in force.
+#[test]
+fn an_output_that_was_given_up_is_not_the_one_judged() {
+    let mut crew = Crew::at_the_brook(&plan());
+    let stiff = Trial {
+        setting: setting("1", 400.0),
+        reaction: Reaction::Rigid,
+        distance_m: None,
+        upright_s: Some(152.0),
+        species: None,
+        length_mm: None,
+        injury: None,
+    };
+    crew.tell(0, OPERATOR, "09:27", vec![trial(18.0), stiff.into()]);
+    let summary = crew.summary();
+    let said = advice(&summary, Question::Recovery);
+    assert_eq!(number(said, "slowest"), 18.0);
+    assert_eq!(said.urgency, Urgency::Settled);
+    // Nothing was timed at 300 V: the newest fish is told, and that it was another output.
+    crew.tell(0, OPERATOR, "09:40", vec![setting("1", 300.0).into()]);
+    let summary = crew.summary();
+    let said = advice(&summary, Question::Recovery);
+    assert_eq!(
+        (number(said, "slowest"), said.urgency),
+        (152.0, Urgency::Now)
+    );
+    let other = "the output in force is another: pulsed DC 300 V";
+    assert!(said.cautions.iter().any(|c| c.contains(other)));
+}
+
 /// 260 V where the water matches the fish at 115 µS/cm is 350 V at 68 µS/cm.
 #[test]
 fn the_output_is_held_against_the_goal_and_the_permit() {
