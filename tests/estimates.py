@@ -13,12 +13,13 @@ import math
 import os
 import subprocess
 import sys
+import time
 from collections import Counter, defaultdict
 from pathlib import Path
 
 try:
     import numpy as np
-    from scipy import optimize, signal, stats
+    from scipy import optimize, signal, special, stats
 except ImportError as missing:
     sys.exit(f"{missing}: run `bash tests/run --set-up-only`, which brings numpy and scipy into target/python")
 
@@ -687,10 +688,49 @@ def general(path):
     return ".".join("*" if word.isdigit() and int(word) > 2 else word for word in path.split("."))
 
 
+def analysis_by_libraries(catch):
+    """What a full analysis takes, with the routines a person would reach for: roots, scans and a long sum."""
+    k, total, weighted = force.totals(catch)
+    n, p = force.conditional(catch)
+    for passes in (k, k + 1):
+        force.expected_spread(n, p, passes)
+    stats.chisquare(catch, expected_catch((n, p), k), ddof=1)
+    numbers = np.arange(total, total + max(20_000, 4 * total), dtype=float)
+    trials = k * numbers - weighted
+    missed = trials - total
+    orderings = special.gammaln(numbers + 1) - special.gammaln(numbers - total + 1)
+    likelihood = orderings + total * np.log(total / trials) + special.xlogy(missed, missed / trials)
+    best = int(np.argmax(likelihood))
+    for level in (0.95, 0.90):
+        np.flatnonzero(2 * (likelihood[best] - likelihood) <= stats.chi2.ppf(level, 1))[[0, -1]]
+    weighted_likelihood = orderings + special.betaln(1 + total, 1 + missed)
+    force.expected_spread(float(total + np.argmax(weighted_likelihood)), p, k)
+    log = weighted_likelihood - np.log(numbers + 1)
+    below = np.cumsum(np.exp(log - log.max()))
+    np.searchsorted(below, np.array([0.025, 0.5, 0.975]) * below[-1])
+    falling = p * 0.8 ** np.arange(k)
+    if k > 2:
+        stats.ncx2.sf(stats.chi2.isf(0.05, k - 2), k - 2, float(total * falling.std()))
+
+
+def time_libraries(catches):
+    for catch in catches:
+        times = []
+        for _ in range(15):
+            begun = time.perf_counter()
+            analysis_by_libraries(catch)
+            times.append(time.perf_counter() - begun)
+        print(1e6 * sorted(times)[7])
+
+
 def main():
     words = argparse.ArgumentParser()
     words.add_argument("--seed", type=int, default=20_240_611)
-    seed = words.parse_args().seed
+    words.add_argument("--time", type=json.loads, metavar="CATCHES", help="only print the microseconds per catch this side takes")
+    given_words = words.parse_args()
+    if given_words.time:
+        return time_libraries(given_words.time)
+    seed = given_words.seed
     asked = list(questions(seed))
     given = answers(asked)
     assert len(given) == len(asked)

@@ -1,5 +1,10 @@
 //! Holds the committed coverage study to an independent simulation's table, and to the code it claims to be of.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a study that cannot be read fails the test"
+)]
+
 use std::collections::HashMap;
 
 #[path = "../examples/coverage/study.rs"]
