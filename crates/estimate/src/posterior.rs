@@ -75,10 +75,19 @@ pub fn posterior(catch: &Catch, weight: BetaWeight) -> Result<Posterior, Refusal
 }
 
 /// Whole numbers summed one by one from the lower edge before cells widen.
-const SINGLE_TERMS: u64 = 512;
+const SINGLE_TERMS: u64 = 256;
 
 /// A cell past the single terms spans this share of its distance from the lower edge.
 const CELLS_PER_DISTANCE: u64 = 32;
+
+/// The same far past the mode, where the posterior is a power of the number of fish.
+const FAR_CELLS_PER_DISTANCE: u64 = 8;
+
+/// Far: so many times as far from the lower edge as the mode is, and twice as far as the single terms reach.
+const FAR: u64 = 16;
+
+/// From this span on the correction at the ends of a cell is below 1e-8 of what lies beyond it.
+const NO_END_CORRECTION: u64 = 64;
 
 /// Share of the probability that may be left to the closed form of the tail. Under a flat weight the form is
 /// off by about this share of itself, under a firm one by more.
@@ -96,7 +105,8 @@ const NODES: [(f64, f64); 3] = [
 /// Sums over millions of numbers of fish in about a thousand cells. Below the lower edge the posterior is
 /// less than 1e-19 of the mode, so its width is at least a tenth of the distance from there, and a cell of
 /// 1/32 of the distance is a third of the width at most: three-point integration with the end correction
-/// of Euler and Maclaurin then agrees with term-by-term sums to about 1e-8.
+/// of Euler and Maclaurin then agrees with term-by-term sums to about 1e-8. Far past the mode a cell of 1/8
+/// is as good: there the posterior is close to `N^-(1 + alpha)`, and under a firm weight next to nothing.
 pub(crate) struct Belief<'a> {
     catch: &'a Catch,
     weight: BetaWeight,
@@ -147,8 +157,10 @@ impl<'a> Belief<'a> {
             let distance = first - lowest;
             let span = if distance < SINGLE_TERMS {
                 1
-            } else {
+            } else if distance < FAR * (self.mode - lowest) + 2 * SINGLE_TERMS {
                 distance / CELLS_PER_DISTANCE
+            } else {
+                distance / FAR_CELLS_PER_DISTANCE
             };
             let last = (first + span - 1).min(MOST_FISH);
             let mass = if span == 1 {
@@ -164,7 +176,11 @@ impl<'a> Belief<'a> {
                     self.nodes.push((first as f64 - 1.0, -before / 24.0));
                     at - before
                 });
-                let upper = self.at(last as f64 + 1.0) - self.at(last as f64);
+                let upper = if span < NO_END_CORRECTION {
+                    self.at(last as f64 + 1.0) - self.at(last as f64)
+                } else {
+                    0.0
+                };
                 slope = Some(upper);
                 self.nodes.extend(nodes);
                 nodes.iter().map(|(_, weight)| weight).sum::<f64>() - (upper - lower) / 24.0

@@ -29,6 +29,10 @@ pub(crate) fn deficit(u: f64) -> f64 {
         let mut power = u;
         for n in 2..=18_u32 {
             power *= u;
+            // Terms that can't move the last bit any more.
+            if power < 1e-17 * sum {
+                break;
+            }
             sum += power / f64::from(n * (n - 1));
         }
         sum
