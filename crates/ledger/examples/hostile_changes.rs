@@ -1,6 +1,6 @@
 //! Damages honest changes for as many rounds as wanted and sees that nothing gets spoilt.
 //!
-//! `cargo run --release -p gravelbar-ledger --example torture [rounds [seed]]`, 1,000,000 rounds
+//! `cargo run --release -p gravelbar-ledger --example hostile_changes [rounds [seed]]`, 1,000,000 rounds
 //! and seed 1 unless said. Stops with the seed and the round at the first thing that shouldn't be.
 
 #![expect(

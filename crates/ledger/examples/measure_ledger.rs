@@ -1,6 +1,6 @@
 //! Times the ledger: appending, receiving, restoring, and the gate's share of it.
 //!
-//! `cargo run --release -p gravelbar-ledger --example measure [records]`, 100,000 unless said.
+//! `cargo run --release -p gravelbar-ledger --example measure_ledger [records]`, 100,000 unless said.
 
 #![expect(
     clippy::disallowed_methods,
