@@ -400,8 +400,9 @@ async fn start_device(
     folder: &Path,
 ) -> Result<(Node, DeviceTag), DemoError> {
     let options = Options {
-        folder: folder.join(letter.to_string()),
-        witness: Some(folder.join(format!("{letter}.witness"))),
+        // As the program itself lays out a data folder, so that it can be opened with it later.
+        folder: folder.join(letter.to_string()).join("device"),
+        witness: Some(folder.join(letter.to_string()).join("device.witness")),
         listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 0)),
         reach: Reach::At(air.front(letter).into_iter().collect()),
         name: hand.name.clone(),

@@ -219,6 +219,7 @@ impl Telling {
             .iter()
             .find_map(|s| s.removal.analysis.as_ref().map(|a| a.caution))
         {
+            self.note("Estimates by Carle and Strub, ± 1.96 standard errors, and the 95 % profile interval.")?;
             self.note(&format!("Beside every estimate: {caution}"))?;
         }
         for take in &summary.take {
@@ -240,9 +241,15 @@ fn estimate(removal: &gravelbar_reduce::Removal) -> String {
     match removal.headline() {
         Some(headline) => match headline.relative_half_width {
             Some(share) if share > 0.0 => {
-                format!("{} ± {:.0} %", headline.n_fish, 100.0 * share)
+                let ends = headline.profile_95.map_or(String::new(), |interval| {
+                    let high = interval
+                        .high
+                        .map_or("no limit".to_owned(), |h| h.to_string());
+                    format!(", {} to {high}", interval.low)
+                });
+                format!("{} ± {:.0} %{ends}", headline.n_fish, 100.0 * share)
             }
-            _ => headline.n_fish.to_string(),
+            _ => format!("{}, all caught", headline.n_fish),
         },
         None => format!("minimum {}", removal.total),
     }
