@@ -6,8 +6,8 @@
 use std::time::Duration;
 
 use gravelbar_tests::browser::Driver;
-use gravelbar_tests::device::Trouble;
 use gravelbar_tests::post::{Post, crew, tallied, until_summary, worked_up};
+use gravelbar_tests::program::Trouble;
 use serde_json::{Value, json};
 
 /// A second is asked for; a little more is held.

@@ -2,8 +2,8 @@
 //! one, and what was typed stays in its own field.
 
 use gravelbar_tests::browser::{Driver, PHONE};
-use gravelbar_tests::device::Trouble;
 use gravelbar_tests::post::Post;
+use gravelbar_tests::program::Trouble;
 
 /// Draws pairs of trees from one seed, brings the first of each to the second, and tells the first
 /// pair that doesn't end alike or loses a typed value.

@@ -1,8 +1,8 @@
 //! Taps made while the program can't answer: kept on the page, sent once, counted once.
 
 use gravelbar_tests::browser::{Driver, PHONE, TABLET};
-use gravelbar_tests::device::Trouble;
 use gravelbar_tests::post::{Post, tallied, until_summary};
+use gravelbar_tests::program::Trouble;
 use serde_json::json;
 
 #[tokio::test(flavor = "multi_thread")]

@@ -1,8 +1,8 @@
 //! Names that are scripts: text on every page, nothing run, nothing asked of another place.
 
 use gravelbar_tests::browser::{Driver, PHONE};
-use gravelbar_tests::device::Trouble;
 use gravelbar_tests::post::Post;
+use gravelbar_tests::program::Trouble;
 use serde_json::{Value, json};
 
 /// Tries to run something, to load something, or to break out of an attribute.

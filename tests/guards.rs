@@ -4,7 +4,8 @@
 use std::io::{Read, Write};
 use std::net::TcpStream;
 
-use gravelbar_tests::device::{Device, Trouble};
+use gravelbar_tests::device::Device;
+use gravelbar_tests::program::Trouble;
 
 struct Answer {
     status: u16,

@@ -13,7 +13,8 @@ use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
-use crate::device::{Device, Trouble};
+use crate::device::Device;
+use crate::program::Trouble;
 
 /// How long something may take before a test gives up; nothing is asserted about times.
 const PATIENCE: Duration = Duration::from_secs(40);

@@ -1,14 +1,13 @@
 //! A device whose pages are opened in a real browser: it keeps their address over a restart.
 
-use std::io::{BufRead, BufReader};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command};
 
 use tempfile::TempDir;
 
-use crate::program::gravelbar;
+use crate::program::{Trouble, launch};
 
-/// Whatever went wrong, in words.
-pub type Trouble = Box<dyn std::error::Error + Send + Sync>;
+/// Any port, reachable from every network of the machine.
+const ANYWHERE: &str = "0.0.0.0:0";
 
 /// One device of a crew.
 pub struct Device {
@@ -28,7 +27,7 @@ impl Device {
     /// When the program doesn't build, start or say where its pages are.
     pub fn start(name: &str) -> Result<Self, Trouble> {
         let home = TempDir::new()?;
-        let (running, url) = run(name, &home, None)?;
+        let (running, url) = launch(&[], home.path(), ANYWHERE, 0, name)?;
         let mut device = Self {
             name: name.to_owned(),
             home,
@@ -74,7 +73,13 @@ impl Device {
     ///
     /// As for [`Self::start`].
     pub fn restart(&mut self) -> Result<(), Trouble> {
-        let (running, url) = run(&self.name, &self.home, self.port)?;
+        let (running, url) = launch(
+            &[],
+            self.home.path(),
+            ANYWHERE,
+            self.port.unwrap_or(0),
+            &self.name,
+        )?;
         self.running = running;
         self.url = url;
         Ok(())
@@ -114,23 +119,4 @@ impl Drop for Device {
     fn drop(&mut self) {
         self.kill().ok();
     }
-}
-
-fn run(name: &str, home: &TempDir, port: Option<u16>) -> Result<(Child, String), Trouble> {
-    #[derive(serde::Deserialize)]
-    struct Said {
-        url: String,
-    }
-    let mut running = Command::new(gravelbar())
-        .arg("--folder")
-        .arg(home.path())
-        .args(["--listen", "0.0.0.0:0", "--no-open", "--name", name])
-        .args(["--port", &port.unwrap_or(0).to_string()])
-        .stdout(Stdio::piped())
-        .spawn()?;
-    let out = running.stdout.take().ok_or("the program has no output")?;
-    let mut line = String::new();
-    BufReader::new(out).read_line(&mut line)?;
-    let said: Said = serde_json::from_str(&line)?;
-    Ok((running, said.url))
 }

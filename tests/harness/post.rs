@@ -5,7 +5,8 @@ use std::time::Duration;
 use serde_json::{Value, json};
 
 use crate::browser::{Browser, Driver, PHONE, TABLET};
-use crate::device::{Device, Trouble};
+use crate::device::Device;
+use crate::program::Trouble;
 
 /// The demo visit's plan.
 const PLAN: &str = include_str!("../../demo/quillet-brook/plan.json");

@@ -10,6 +10,9 @@ use std::time::Duration;
 
 use serde_json::Value;
 
+/// Whatever went wrong, in words.
+pub type Trouble = Box<dyn std::error::Error + Send + Sync>;
+
 /// An answer that takes longer is none.
 const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 
@@ -109,34 +112,13 @@ impl Program {
     ///
     /// As for [`Self::start`].
     pub fn start_by(&mut self, way: &[&str]) {
-        let mut command = match way.split_first() {
-            Some((first, rest)) => {
-                let mut command = Command::new(first);
-                command.args(rest).arg(gravelbar());
-                command
-            }
-            None => Command::new(gravelbar()),
-        };
-        let mut child = command
-            .arg("--folder")
-            .arg(&self.folder)
-            .args(["--listen", &self.listen.to_string()])
-            .args(["--port", "0", "--no-open", "--name", &self.name])
-            .stdout(Stdio::piped())
-            .spawn()
+        let listen = self.listen.to_string();
+        let (child, url) = launch(way, &self.folder, &listen, 0, &self.name)
             .unwrap_or_else(|e| panic!("{} doesn't start: {e}", self.name));
-        let mut line = String::new();
-        if let Some(out) = child.stdout.take() {
-            // An empty line is told apart below.
-            BufReader::new(out).read_line(&mut line).ok();
-        }
-        let said: Value = serde_json::from_str(&line)
-            .unwrap_or_else(|e| panic!("{} says “{line}”: {e}", self.name));
-        let url = said["url"].as_str().unwrap_or_default();
         let (door, path) = url
             .strip_prefix("http://")
             .and_then(|rest| rest.split_once('/'))
-            .unwrap_or_else(|| panic!("{} names no pages: {line}", self.name));
+            .unwrap_or_else(|| panic!("{} names no pages: {url}", self.name));
         let door = door.parse().unwrap_or_else(|e| panic!("{door}: {e}"));
         let entered = ask(door, "GET", &format!("/{path}"), None, None);
         let cookie = entered.ok().and_then(|answer| answer.cookie);
@@ -191,6 +173,45 @@ impl Program {
         let running = running.ok_or_else(|| io::Error::other("it isn't running"))?;
         ask(running.door, method, path, Some(&running.cookie), body)
     }
+}
+
+/// Starts the program on a folder, by way of `way` where that names another one first; gives the
+/// address of its pages.
+///
+/// # Errors
+///
+/// When it doesn't start, or says something else than where it is.
+pub(crate) fn launch(
+    way: &[&str],
+    folder: &Path,
+    listen: &str,
+    port: u16,
+    name: &str,
+) -> Result<(Child, String), Trouble> {
+    #[derive(serde::Deserialize)]
+    struct Said {
+        url: String,
+    }
+    let mut command = match way.split_first() {
+        Some((first, rest)) => {
+            let mut command = Command::new(first);
+            command.args(rest).arg(gravelbar());
+            command
+        }
+        None => Command::new(gravelbar()),
+    };
+    let mut child = command
+        .arg("--folder")
+        .arg(folder)
+        .args(["--listen", listen, "--port", &port.to_string()])
+        .args(["--no-open", "--name", name])
+        .stdout(Stdio::piped())
+        .spawn()?;
+    let out = child.stdout.take().ok_or("the program has no output")?;
+    let mut line = String::new();
+    BufReader::new(out).read_line(&mut line)?;
+    let said: Said = serde_json::from_str(&line).map_err(|e| format!("it says “{line}”: {e}"))?;
+    Ok((child, said.url))
 }
 
 impl Drop for Program {

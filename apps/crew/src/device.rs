@@ -12,6 +12,7 @@ mod meeting;
 mod notices;
 mod shelf;
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -100,8 +101,6 @@ struct Open {
     visit: Visit,
     /// Devices that may exchange it, by key.
     members: BTreeSet<[u8; 32]>,
-    /// Rises with its records.
-    version: u64,
     picture: Option<Arc<Picture>>,
     /// Keeps the analyses of species that a tap didn't touch.
     reducer: Reducer,
@@ -415,33 +414,33 @@ impl Device {
 
     /// The visit as it stands, worked out at most once for each state of it.
     fn picture(&mut self, visit: DocumentId) -> Option<Arc<Picture>> {
-        let live = self.peer_lines(visit);
-        let device = self.device_line();
-        let number = *self.pulse.borrow();
         let open = self.visits.get_mut(&visit)?;
-        if let Some(picture) = &open.picture
-            && picture.live == live
-            && picture.device == device
-        {
-            return Some(Arc::clone(picture));
-        }
-        let (view, summary) = match open.picture.take() {
-            // Only the other devices have moved.
-            Some(picture) => (picture.view.clone(), picture.summary.clone()),
+        let before = open.picture.take();
+        let (view, summary) = match &before {
+            // Only the other devices can have moved.
+            Some(picture) => (
+                Cow::Borrowed(&picture.view),
+                Cow::Borrowed(&picture.summary),
+            ),
             None => {
                 let view = open.visit.view();
                 let summary = open.reducer.summarize(&view);
-                (view, summary)
+                (Cow::Owned(view), Cow::Owned(summary))
             }
         };
-        let picture = Arc::new(Picture {
-            view,
-            summary,
-            live,
-            device,
-            number,
-        });
-        open.picture = Some(Arc::clone(&picture));
+        let live = self.peer_lines(visit, &view.devices);
+        let device = self.device_line();
+        let picture = match &before {
+            Some(same) if same.live == live && same.device == device => Arc::clone(same),
+            _ => Arc::new(Picture {
+                view: view.into_owned(),
+                summary: summary.into_owned(),
+                live,
+                device,
+                number: *self.pulse.borrow(),
+            }),
+        };
+        self.visits.get_mut(&visit)?.picture = Some(Arc::clone(&picture));
         Some(picture)
     }
 
@@ -452,6 +451,12 @@ impl Device {
         {
             self.stop_saving(&error.to_string());
         }
+    }
+
+    /// Tells this device's holder something, once.
+    fn notice(&mut self, words: String) {
+        let now = self.now();
+        self.turn.shown |= self.notices.say(now, words);
     }
 
     fn pulse(&self) {
@@ -490,16 +495,13 @@ impl Device {
     /// Signs what this device holds, naming the devices of the visit it can't be sure to have
     /// all records of: those not connected now.
     fn sign(&mut self, visit: DocumentId, sign: Sign, answer: Answer<Saved>) {
-        let not_heard: Vec<String> = self
-            .peer_lines(visit)
-            .into_iter()
-            .filter(|peer| !peer.connected)
-            .map(|peer| peer.name)
-            .collect();
-        let Some(open) = self.visits.get(&visit) else {
+        let picture = self.picture(visit);
+        let (Some(picture), Some(open)) = (picture, self.visits.get(&visit)) else {
             answer.send(Err(no_such_visit())).ok();
             return;
         };
+        let away = picture.live.iter().filter(|peer| !peer.connected);
+        let not_heard = away.map(|peer| peer.name.clone()).collect();
         let act = Act {
             tap_id: sign.tap_id,
             by: sign.by,

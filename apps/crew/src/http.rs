@@ -4,6 +4,7 @@ mod answer;
 mod api;
 mod assets;
 mod door;
+mod entrance;
 mod live;
 mod plan_lines;
 mod screens;
@@ -17,6 +18,7 @@ use axum::routing::{get, post};
 
 use crate::node::Node;
 use door::Door;
+pub(crate) use entrance::Entrance;
 
 /// The largest body a screen may send. An act of 400 named records stays well below it.
 const BODY_MAX_BYTES: usize = 64 * 1024;

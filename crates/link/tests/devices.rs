@@ -1,8 +1,6 @@
 //! Two known devices on real sockets, in good air and bad.
 
 mod outsider;
-#[expect(unreachable_pub, reason = "shared with the whole-crew tests")]
-#[allow(dead_code, reason = "a part is used here")]
 mod relay;
 
 use std::net::SocketAddr;

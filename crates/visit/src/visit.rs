@@ -312,6 +312,17 @@ impl Visit {
         &self.seen
     }
 
+    /// One record, if it is here and can be read.
+    #[must_use]
+    pub fn entry(&self, id: RecordId) -> Option<&Seen> {
+        let lamport = self.ledger.record(id)?.lamport;
+        let place = self
+            .seen
+            .binary_search_by_key(&(lamport, id), |s| (s.lamport, s.id))
+            .ok()?;
+        self.seen.get(place)
+    }
+
     /// Takes in changes that the ledger has just taken in, causes before effects.
     fn take(&mut self, changes: &[Arc<LoggedChange>]) {
         let (known, unread) = (self.seen.len(), self.unreadable.len());

@@ -4,9 +4,9 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 
 use clap::Args;
-use ring::rand::{SecureRandom, SystemRandom};
 
 use super::{Wrong, data_folder, runtime, say};
+use crate::http::Entrance;
 use crate::{Clock, Options, Reach};
 
 /// Where other devices find this one, unless another program has it or a place is named. A fixed
@@ -60,9 +60,9 @@ pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
     .map_err(|e| Wrong::new(e.to_string()))?;
     runtime.block_on(async {
         let listener = page_port(serve.port).await?;
-        let url = enter(&listener)?;
-        announce(&node, &url, serve.no_open).await;
-        let pages = crate::http::serve(node.clone(), listener, token_of(&url));
+        let entrance = Entrance::to(&listener).map_err(|e| Wrong::new(e.to_string()))?;
+        announce(&node, &entrance.url, serve.no_open).await;
+        let pages = crate::http::serve(node.clone(), listener, entrance.token);
         tokio::select! {
             ended = pages => ended.map_err(|e| Wrong::new(format!("the pages stopped: {e}"))),
             () = asked_to_end() => Ok(()),
@@ -105,26 +105,6 @@ async fn asked_to_end() {
         }
     }
     tokio::signal::ctrl_c().await.ok();
-}
-
-/// The address that opens the pages: it carries a token made for this start.
-pub(crate) fn enter(listener: &tokio::net::TcpListener) -> Result<String, Wrong> {
-    let mut bytes = [0; 16];
-    SystemRandom::new()
-        .fill(&mut bytes)
-        .map_err(|_| Wrong::new("the system gives no random numbers"))?;
-    let token: String = bytes.iter().map(|b| format!("{b:02x}")).collect();
-    let port = listener
-        .local_addr()
-        .map_err(|e| Wrong::new(e.to_string()))?
-        .port();
-    Ok(format!("http://127.0.0.1:{port}/enter?token={token}"))
-}
-
-pub(crate) fn token_of(url: &str) -> String {
-    url.rsplit_once('=')
-        .map(|(_, token)| token.to_owned())
-        .unwrap_or_default()
 }
 
 async fn announce(node: &crate::Node, url: &str, no_open: bool) {

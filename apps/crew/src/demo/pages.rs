@@ -4,16 +4,14 @@ use std::io::{self, Write};
 use std::net::Ipv4Addr;
 
 use gravelbar_visit::DocumentId;
-use ring::rand::{SecureRandom, SystemRandom};
 
+use crate::http::Entrance;
 use crate::node::Node;
 
 /// Serves the pages of `node` until the program is told to stop.
 pub(super) async fn show(node: &Node, visit: DocumentId, open_browser: bool) -> io::Result<()> {
     let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await?;
-    let token = token()?;
-    let port = listener.local_addr()?.port();
-    let url = format!("http://127.0.0.1:{port}/enter?token={token}");
+    let Entrance { url, token } = Entrance::to(&listener)?;
     {
         let mut out = io::stdout().lock();
         writeln!(out, "\nThe lead's device goes on. Its pages: {url}")?;
@@ -28,13 +26,4 @@ pub(super) async fn show(node: &Node, visit: DocumentId, open_browser: bool) -> 
         ended = crate::http::serve(node.clone(), listener, token) => ended,
         stopped = tokio::signal::ctrl_c() => stopped,
     }
-}
-
-/// A secret for this run's pages.
-fn token() -> io::Result<String> {
-    let mut bytes = [0; 16];
-    SystemRandom::new()
-        .fill(&mut bytes)
-        .map_err(|_| io::Error::other("the system gives no random numbers"))?;
-    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
 }

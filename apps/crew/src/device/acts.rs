@@ -70,13 +70,8 @@ impl Device {
     /// Writes an act into its document and puts the change down for this turn's commit.
     pub(super) fn take_act(&mut self, visit: DocumentId, act: &Act) -> Result<Saved, NotSaved> {
         // A stop is always tried: on a full disk there is room kept for it.
-        if let Some(why) = &self.not_saving
-            && !stops_work(&act.facts)
-        {
-            return Err(NotSaved {
-                words: why.clone(),
-                try_again: true,
-            });
+        if !stops_work(&act.facts) {
+            self.able_to_save()?;
         }
         let at = act.at.unwrap_or_else(|| self.now());
         let open = self.visits.get_mut(&visit).ok_or_else(no_such_visit)?;
@@ -117,7 +112,6 @@ impl Device {
         });
         self.turn.changed.insert(visit);
         if let Some(open) = self.visits.get_mut(&visit) {
-            open.version += 1;
             open.picture = None;
         }
     }
@@ -140,12 +134,9 @@ impl Device {
                 answer: None,
             }),
             Err(error) => {
-                let now = self.now();
-                self.notices.say(
-                    now,
-                    format!("this device could not note something down: {error}"),
-                );
-                self.turn.shown = true;
+                self.notice(format!(
+                    "this device could not note something down: {error}"
+                ));
             }
         }
     }
@@ -168,24 +159,13 @@ impl Device {
     pub(super) fn start_visit(&mut self, plan: Plan, answer: Answer<DocumentId>) {
         let result = self.open_plan(plan);
         self.settle();
-        let result = match (&self.not_saving, result) {
-            (Some(why), Ok(_)) => Err(NotSaved {
-                words: why.clone(),
-                try_again: true,
-            }),
-            (_, result) => result,
-        };
+        let result = self.kept(result);
         answer.send(result).ok();
     }
 
     /// Opens the visit of a plan, new or known, and lists this device in it.
     pub(super) fn open_plan(&mut self, plan: Plan) -> Result<DocumentId, NotSaved> {
-        if let Some(why) = &self.not_saving {
-            return Err(NotSaved {
-                words: why.clone(),
-                try_again: true,
-            });
-        }
+        self.able_to_save()?;
         let known = plan.document_id();
         self.ensure_open(known);
         if self.visits.contains_key(&known) {
@@ -214,7 +194,6 @@ impl Device {
             Open {
                 visit,
                 members: BTreeSet::from([self.key.0]),
-                version: 0,
                 picture: None,
                 reducer: Reducer::default(),
             },
@@ -268,15 +247,21 @@ impl Device {
         answer.send(self.kept(result)).ok();
     }
 
-    /// A result that holds only if the turn it was part of reached the disk.
-    fn kept(&self, result: Result<(), NotSaved>) -> Result<(), NotSaved> {
-        match (&self.not_saving, result) {
-            (Some(why), Ok(())) => Err(NotSaved {
+    /// Whether anything can be saved at all.
+    fn able_to_save(&self) -> Result<(), NotSaved> {
+        match &self.not_saving {
+            Some(why) => Err(NotSaved {
                 words: why.clone(),
                 try_again: true,
             }),
-            (_, result) => result,
+            None => Ok(()),
         }
+    }
+
+    /// A result that holds only if the turn it was part of reached the disk.
+    fn kept<T>(&self, result: Result<T, NotSaved>) -> Result<T, NotSaved> {
+        let value = result?;
+        self.able_to_save().map(|()| value)
     }
 
     pub(super) fn invite(&self, visit: DocumentId) -> Result<String, NotSaved> {

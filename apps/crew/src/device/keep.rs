@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use gravelbar_link::DeviceKeyId;
 use gravelbar_reduce::Reducer;
 use gravelbar_store::{CommitError, Mode};
-use gravelbar_visit::{DocumentId, Fact, Refusal, Visit, Writer};
+use gravelbar_visit::{DocumentId, Fact, Refusal, Seen, Visit, Writer};
 
 use super::acts::{key_bytes, stops_work};
 use super::{Device, Open, StartError, Turn, Waiting, session};
@@ -17,21 +17,16 @@ pub(super) const LOOK_AT_DISK_MS: i64 = 5_000;
 impl Device {
     /// Says what opening the data folder found out.
     pub(super) fn notice_opening(&mut self) {
-        let now = self.now();
         let opened = self.store.opened().clone();
         if opened.restored {
-            self.notices.say(
-                now,
-                "this device's data folder was put back from an older copy, or is a copy of another device's: records it made since then come back from the devices that have them; meet them before signing".to_owned(),
+            self.notice("this device's data folder was put back from an older copy, or is a copy of another device's: records it made since then come back from the devices that have them; meet them before signing".to_owned(),
             );
         }
         for damaged in opened.damaged {
-            self.notices.say(now, damaged);
+            self.notice(damaged);
         }
         if let Some(aside) = opened.set_aside {
-            self.notices.say(
-                now,
-                format!(
+            self.notice(format!(
                     "the record file was damaged and has been set aside as {}; everything readable in it is in use",
                     aside.display()
                 ),
@@ -82,8 +77,7 @@ impl Device {
             }
             Ok(None) => {}
             Err(error) => {
-                let now = self.now();
-                self.notices.say(now, error.to_string());
+                self.notice(error.to_string());
             }
         }
     }
@@ -91,12 +85,9 @@ impl Device {
     /// Reads a visit from disk under a fresh session, so that a number used before can never be
     /// used for something else.
     fn read_visit(&mut self, id: DocumentId, about: &str) -> Result<Option<Open>, StartError> {
-        let now = self.now();
         let log = self.store.log(id.0)?;
         if !log.damaged.is_empty() {
-            self.notices.say(
-                now,
-                format!(
+            self.notice(format!(
                     "{} changes of a visit are damaged on this device's disk and left out: meet a device that has them",
                     log.damaged.len()
                 ),
@@ -109,24 +100,18 @@ impl Device {
         let (visit, received) = match Visit::restore(about, writer, log.changes) {
             Ok(restored) => restored,
             Err(error) => {
-                self.notices.say(
-                    now,
-                    format!("a visit on this device can't be opened: {error}"),
-                );
+                self.notice(format!("a visit on this device can't be opened: {error}"));
                 return Ok(None);
             }
         };
         if visit.id() != id {
-            self.notices.say(
-                now,
+            self.notice(
                 "a visit on this device doesn't match its plan and is left closed".to_owned(),
             );
             return Ok(None);
         }
         if !received.refused.is_empty() {
-            self.notices.say(
-                now,
-                format!(
+            self.notice(format!(
                     "{} stored changes of visit {} can't be used until others arrive or at all; they are kept",
                     received.refused.len(),
                     visit.plan().site
@@ -134,11 +119,10 @@ impl Device {
             );
         }
         let mut members = BTreeSet::from([self.key.0]);
-        members.extend(listed(&visit));
+        members.extend(listed(visit.records()));
         Ok(Some(Open {
             visit,
             members,
-            version: 0,
             picture: None,
             reducer: Reducer::default(),
         }))
@@ -305,12 +289,8 @@ impl Device {
 
     /// Says why incoming changes were refused, where a person can do something about it.
     pub(super) fn notice_refusal(&mut self, from: &str, refusal: &Refusal) {
-        let now = self.now();
-        self.notices.say(
-            now,
-            format!("{from} sent something that isn't let in: {refusal}. It is kept aside; everything else it sent counts"),
+        self.notice(format!("{from} sent something that isn't let in: {refusal}. It is kept aside; everything else it sent counts"),
         );
-        self.turn.shown = true;
     }
 }
 
@@ -325,11 +305,12 @@ fn tell(waiting: Waiting, error: &CommitError) {
     }
 }
 
-/// The keys of the devices a visit lists.
-pub(super) fn listed(visit: &Visit) -> impl Iterator<Item = [u8; 32]> {
-    visit
-        .records()
-        .iter()
+/// The keys of the devices that these records list.
+pub(super) fn listed<'v>(
+    records: impl IntoIterator<Item = &'v Seen>,
+) -> impl Iterator<Item = [u8; 32]> {
+    records
+        .into_iter()
         .filter_map(|seen| match &seen.entry.what {
             Fact::Device(device) => key_bytes(&device.key),
             _ => None,

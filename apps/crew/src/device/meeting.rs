@@ -7,7 +7,7 @@ use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Line};
 use gravelbar_session::{Event as Said, Introduction, Limits, Session, Vector};
 use gravelbar_store::{Heard, Offset, Peer, Refused};
-use gravelbar_visit::{ClockOffset, DocumentId, Fact, Plan, RecordId};
+use gravelbar_visit::{ClockOffset, DeviceView, DocumentId, Fact, Plan, RecordId};
 use tokio::sync::mpsc;
 
 use super::acts::{has_all, hexadecimal};
@@ -67,8 +67,7 @@ impl Device {
     /// As at the start, after the disk came back.
     pub(super) fn meet_again(&mut self) {
         if let Err(error) = self.meet_known() {
-            let now = self.now();
-            self.notices.say(now, error.to_string());
+            self.notice(error.to_string());
         }
     }
 
@@ -221,9 +220,7 @@ impl Device {
             Err(error) => {
                 let name = self.called(connection);
                 meeting_over(self.meetings.get(&connection), &error.to_string());
-                let now = self.now();
-                self.notices.say(now, format!("{name}: {error}"));
-                self.turn.shown = true;
+                self.notice(format!("{name}: {error}"));
             }
         }
     }
@@ -272,9 +269,7 @@ impl Device {
                     "{} doesn't take some of this device's records: {why}",
                     self.called(connection)
                 );
-                let now = self.now();
-                self.notices.say(now, words);
-                self.turn.shown = true;
+                self.notice(words);
             }
         }
     }
@@ -286,21 +281,17 @@ impl Device {
         let plan = match Plan::from_about(about) {
             Ok(plan) if plan.document_id() == document => plan,
             Ok(_) => {
-                let now = self.now();
                 let name = self.called(connection);
-                self.notices.say(
-                    now,
-                    format!("{name} offers a visit whose plan doesn't belong to it: left alone"),
-                );
+                self.notice(format!(
+                    "{name} offers a visit whose plan doesn't belong to it: left alone"
+                ));
                 return;
             }
             Err(error) => {
-                let now = self.now();
                 let name = self.called(connection);
-                self.notices.say(
-                    now,
-                    format!("{name} offers a visit that can't be opened: {error}"),
-                );
+                self.notice(format!(
+                    "{name} offers a visit that can't be opened: {error}"
+                ));
                 self.tell_not_joined(document, &error.to_string());
                 return;
             }
@@ -330,19 +321,17 @@ impl Device {
             return;
         };
         let received = open.visit.receive(changes);
-        open.members.extend(listed(&open.visit));
+        let records = received.applied.iter().flat_map(|c| c.record_ids());
+        let news = records.filter_map(|id| open.visit.entry(id));
+        open.members.extend(listed(news));
         for change in &received.applied {
             self.put_down(document, change, Some(sender.0));
         }
         if received.own > 0 {
-            let now = self.now();
-            self.notices.say(
-                now,
-                format!(
+            self.notice(format!(
                     "{name} holds records that this device made and no longer has: its data folder was put back from an older copy, or another device uses its name. They are back now"
                 ),
             );
-            self.turn.shown = true;
         }
         let at_ms = self.now().timestamp_millis();
         let mut reason = None;
@@ -450,7 +439,7 @@ impl Device {
     }
 
     /// The other devices of a visit, as far as this one hears them.
-    pub(super) fn peer_lines(&self, visit: DocumentId) -> Vec<PeerLine> {
+    pub(super) fn peer_lines(&self, visit: DocumentId, devices: &[DeviceView]) -> Vec<PeerLine> {
         let Some(open) = self.visits.get(&visit) else {
             return Vec::new();
         };
@@ -461,21 +450,21 @@ impl Device {
             .into_iter()
             .map(|p| (p.key_id, p.last_heard_ms))
             .collect();
-        let (names, holders) = names_and_holders(open);
         open.members
             .iter()
             .filter(|key| **key != self.key.0)
             .map(|key| {
                 let device = DeviceKeyId(*key);
                 let tag = tag_of(device);
+                let told = devices.iter().find(|d| d.tag == tag);
                 let meeting = self.meetings.values().find(|m| m.device == device);
                 let last_ms = meeting
                     .map(|m| m.heard_ms)
                     .or_else(|| heard.get(key).copied().flatten());
                 PeerLine {
                     tag,
-                    name: names.get(&tag).cloned().unwrap_or_else(|| tag.to_string()),
-                    holder: holders.get(&tag).cloned(),
+                    name: told.map_or_else(|| tag.to_string(), |d| d.name.clone()),
+                    holder: told.and_then(|d| d.holder.clone()),
                     connected: meeting.is_some(),
                     last_heard: last_ms.and_then(|ms| self.local(ms)),
                     has_all_of_ours: meeting.is_some_and(|m| {
@@ -492,29 +481,6 @@ impl Device {
         let offset = *self.now().offset();
         DateTime::from_timestamp_millis(ms).map(|utc| utc.with_timezone(&offset))
     }
-}
-
-type Names = BTreeMap<gravelbar_visit::DeviceTag, String>;
-type Holders = BTreeMap<gravelbar_visit::DeviceTag, gravelbar_visit::PersonName>;
-
-fn names_and_holders(open: &super::Open) -> (Names, Holders) {
-    let (mut names, mut holders) = (Names::new(), Holders::new());
-    for seen in open.visit.records() {
-        match &seen.entry.what {
-            Fact::Device(device) => {
-                // What a device calls itself stands over what its inviter called it.
-                let itself = seen.id.writer.device == device.tag;
-                if itself || !names.contains_key(&device.tag) {
-                    names.insert(device.tag, device.name.clone());
-                }
-            }
-            Fact::DeviceHeld(held) => {
-                holders.insert(held.tag, held.person.clone());
-            }
-            _ => {}
-        }
-    }
-    (names, holders)
 }
 
 fn meeting_over(meeting: Option<&Meeting>, why: &str) {

@@ -17,17 +17,17 @@ use tokio::task::JoinHandle;
 
 /// What happens to datagrams on their way. The default is fair: nothing does.
 #[derive(Debug, Clone)]
-pub struct Weather {
+pub(crate) struct Weather {
     /// Of a hundred datagrams, so many are lost.
-    pub loss_percent: u64,
+    pub(crate) loss_percent: u64,
     /// Of a hundred that arrive, so many arrive twice.
-    pub double_percent: u64,
+    pub(crate) double_percent: u64,
     /// Each is on its way so long, chosen anew for each: a wide range reorders.
-    pub delay_ms: RangeInclusive<u64>,
+    pub(crate) delay_ms: RangeInclusive<u64>,
     /// Nothing reaches the called side.
-    pub cut_there: bool,
+    pub(crate) cut_there: bool,
     /// Nothing comes back.
-    pub cut_back: bool,
+    pub(crate) cut_back: bool,
 }
 
 impl Default for Weather {
@@ -45,7 +45,7 @@ impl Default for Weather {
 impl Weather {
     /// A partition: nothing gets through either way.
     #[must_use]
-    pub fn cut() -> Self {
+    pub(crate) fn cut() -> Self {
         Self {
             cut_there: true,
             cut_back: true,
@@ -56,7 +56,7 @@ impl Weather {
 
 /// A relay in front of one socket. It ends when dropped.
 #[derive(Debug)]
-pub struct Relay {
+pub(crate) struct Relay {
     addr: SocketAddr,
     air: Arc<Air>,
     callers: Callers,
@@ -80,7 +80,7 @@ impl Relay {
     /// # Errors
     ///
     /// What the system says, when no socket can be had.
-    pub async fn start(target: SocketAddr, weather: Weather, seed: u64) -> io::Result<Self> {
+    pub(crate) async fn start(target: SocketAddr, weather: Weather, seed: u64) -> io::Result<Self> {
         let front = Arc::new(UdpSocket::bind("127.0.0.1:0").await?);
         let air = Arc::new(Air {
             weather: Mutex::new(weather),
@@ -99,18 +99,18 @@ impl Relay {
 
     /// Where to call instead of the target.
     #[must_use]
-    pub fn addr(&self) -> SocketAddr {
+    pub(crate) fn addr(&self) -> SocketAddr {
         self.addr
     }
 
     /// Changes the weather for all datagrams from now on; those on their way arrive.
-    pub fn set(&self, weather: Weather) {
+    pub(crate) fn set(&self, weather: Weather) {
         *lock(&self.air.weather) = weather;
     }
 
     /// Every caller appears to the target under a new address from now on, as when a hotspot
     /// gives out new ones. What the target sends to the old ones is lost.
-    pub fn move_callers(&self) {
+    pub(crate) fn move_callers(&self) {
         for (_, (_, task)) in lock(&self.callers).drain() {
             task.abort();
         }
@@ -118,7 +118,7 @@ impl Relay {
 
     /// Datagrams that were carried and lost so far.
     #[must_use]
-    pub fn counts(&self) -> (u64, u64) {
+    pub(crate) fn counts(&self) -> (u64, u64) {
         (
             self.air.carried.load(Ordering::Relaxed),
             self.air.lost.load(Ordering::Relaxed),

@@ -105,7 +105,7 @@ fn clocks(found: &Found<'_>, flags: &mut Vec<Flag>) {
             continue;
         };
         if offset_ms.unsigned_abs() > CLOCK_OFF_MS {
-            let seconds = offset_ms.unsigned_abs() / 1_000;
+            let seconds = offset_ms.unsigned_abs().saturating_add(500) / 1_000;
             let which = if offset_ms > 0 { "ahead of" } else { "behind" };
             flags.push(flag(
                 FlagKind::ClockOff,
