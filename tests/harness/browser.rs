@@ -3,6 +3,7 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use fantoccini::actions::{
@@ -17,7 +18,7 @@ use crate::device::Device;
 use crate::program::Trouble;
 
 /// How long something may take before a test gives up; nothing is asserted about times.
-const PATIENCE: Duration = Duration::from_secs(40);
+const PATIENCE: Duration = Duration::from_secs(120);
 /// How often a page is looked at meanwhile.
 const LOOK: Duration = Duration::from_millis(40);
 
@@ -26,10 +27,21 @@ pub const PHONE: (u32, u32) = (390, 844);
 /// A tablet held across, in CSS pixels.
 pub const TABLET: (u32, u32) = (1024, 768);
 
-/// Starts browsers; ends them all when dropped.
+/// How long a browser may take to start: on a machine that has just installed it and builds on all
+/// its cores, minutes.
+const STARTUP_MS: u64 = 180_000;
+/// How often a browser that didn't start is tried again.
+const STARTS: usize = 3;
+
+/// Held by the one test that drives browsers now. Several at once, three browsers each, starve one
+/// another on a small machine until none of them starts.
+static DRIVING: Mutex<()> = Mutex::new(());
+
+/// Starts browsers; ends them all when dropped. There is one at a time: a second waits.
 pub struct Driver {
     running: Child,
     url: String,
+    _alone: MutexGuard<'static, ()>,
 }
 
 impl Driver {
@@ -39,6 +51,8 @@ impl Driver {
     ///
     /// When it isn't installed or says no port.
     pub fn start() -> Result<Self, Trouble> {
+        // A test that failed while driving has left nothing behind that matters here.
+        let alone = DRIVING.lock().unwrap_or_else(PoisonError::into_inner);
         let mut running = Command::new("/usr/bin/chromedriver")
             .arg("--port=0")
             .stdout(Stdio::piped())
@@ -50,6 +64,7 @@ impl Driver {
                 return Ok(Self {
                     running,
                     url: format!("http://127.0.0.1:{port}"),
+                    _alone: alone,
                 });
             }
         }
@@ -87,18 +102,32 @@ impl Browser {
     ///
     /// # Errors
     ///
-    /// When the browser doesn't start.
-    pub async fn open(driver: &Driver, (width, height): (u32, u32)) -> Result<Self, Trouble> {
+    /// When the browser doesn't start, tried a few times.
+    pub async fn open(driver: &Driver, size: (u32, u32)) -> Result<Self, Trouble> {
+        let mut last = None;
+        for _ in 0..STARTS {
+            match Self::open_once(driver, size).await {
+                Ok(browser) => return Ok(browser),
+                Err(trouble) => last = Some(trouble),
+            }
+        }
+        Err(last.unwrap_or_else(|| "no browser was started".into()))
+    }
+
+    async fn open_once(driver: &Driver, (width, height): (u32, u32)) -> Result<Self, Trouble> {
         let profile = TempDir::new()?;
         let options = json!({
             "binary": "/usr/bin/chromium",
             "args": [
                 "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+                // Shared memory is small where tests run in a container.
+                "--disable-dev-shm-usage",
                 "--disable-background-networking", "--disable-component-update", "--disable-sync",
                 "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
                 format!("--window-size={width},{height}"),
                 format!("--user-data-dir={}", profile.path().display()),
             ],
+            "browserStartupTimeout": STARTUP_MS,
             "mobileEmulation": {
                 "deviceMetrics": {"width": width, "height": height, "pixelRatio": 1.0, "touch": false},
             },
