@@ -140,6 +140,8 @@ struct Turn {
     acts: Vec<Waiting>,
     /// Visits that changed.
     changed: BTreeSet<DocumentId>,
+    /// Those in which this device wrote.
+    written: BTreeSet<DocumentId>,
     /// Visits that arrived or were started.
     opened: BTreeSet<DocumentId>,
     /// Batches from peers, acknowledged once on disk.

@@ -3,6 +3,7 @@
 use gravelbar_ledger::{DocumentId, Vector};
 
 use crate::limits::FRAME_BYTES;
+use crate::shelf::Urgent;
 use crate::wire::{NEWEST_VERSION, OLDEST_VERSION, Unreadable};
 
 /// Who speaks, for people to read. It proves nothing: the connection's key does.
@@ -34,6 +35,22 @@ pub enum Event {
         /// How much of it the peer holds.
         vector: Vector,
     },
+    /// What the peer says to how a document stands. Comes right after the document's
+    /// [`Event::Offered`] or first [`Event::PeerHas`], where the peer says anything.
+    Standing {
+        /// The document.
+        document: DocumentId,
+        /// The peer's [`crate::Offer::standing`].
+        bytes: Vec<u8>,
+    },
+    /// An urgent message of a document on the shelf, ahead of the change that says it. What it is
+    /// worth is for the owner to find out; nothing hangs on it here.
+    Urgent {
+        /// The document.
+        document: DocumentId,
+        /// The message.
+        urgent: Urgent,
+    },
     /// Changes came. The owner checks and stores them, then calls [`crate::Session::handle_stored`]; where
     /// it won't have some, also [`crate::Session::handle_refused`].
     Arrived {
@@ -43,8 +60,10 @@ pub enum Event {
         batch: u64,
         /// The changes, each after all that it builds on.
         changes: Vec<Vec<u8>>,
+        /// What the peer sent with them to show whose they are.
+        proof: Vec<u8>,
     },
-    /// The peer has said what it has stored, all together as far as it has told.
+    /// What the peer has stored, all together as far as it has told. What it sends it has.
     PeerHas {
         /// The document.
         document: DocumentId,

@@ -5,6 +5,9 @@
 //! lacks, in batches, and new changes as they come. What arrives is handed to the owner; only when
 //! the owner says it is stored does the peer hear that it is.
 //!
+//! What others wrote is passed on after a short hold, since whoever wrote it mostly sends it too:
+//! devices that are all in reach of each other carry a change about once to each.
+//!
 //! A [`Session`] knows no clock, no socket and no disk. It takes frames and returns events, and
 //! gives the next frame when asked. It keeps no changes: they are read from the owner's [`Shelf`]
 //! at the moment they are sent, so a slow peer costs no memory. `WIRE.md` states the bytes.
@@ -21,7 +24,7 @@ mod wire;
 pub use gravelbar_ledger::Vector;
 
 pub use event::{Event, Introduction, ProtocolError};
-pub use limits::{FRAME_BYTES, Limits};
+pub use limits::{FRAME_BYTES, Limits, PROOF_BYTES, STANDING_BYTES, URGENT_BYTES};
 pub use session::Session;
-pub use shelf::{Offer, Outgoing, Shelf};
+pub use shelf::{Offer, Outgoing, Parcel, Shelf, Urgent};
 pub use wire::{NEWEST_VERSION, OLDEST_VERSION};

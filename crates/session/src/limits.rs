@@ -6,6 +6,18 @@ pub const FRAME_BYTES: usize = 1024 * 1024;
 /// The longest text about a document that an offer carries.
 pub(crate) const ABOUT_BYTES: usize = 16 * 1024;
 
+/// The longest standing of a document that an offer carries.
+pub const STANDING_BYTES: usize = 64 * 1024;
+
+/// The longest proof that a batch carries.
+pub const PROOF_BYTES: usize = 256 * 1024;
+
+/// The longest urgent message.
+pub const URGENT_BYTES: usize = 64 * 1024;
+
+/// Urgent messages of one side on one connection.
+pub(crate) const URGENT: u32 = 4096;
+
 /// The longest device or program name in a greeting.
 pub(crate) const NAME_BYTES: usize = 256;
 
@@ -23,6 +35,16 @@ pub(crate) const CHANGE_BYTES: usize = FRAME_BYTES / 2;
 
 /// Frames of a kind this version doesn't know that are passed over before the talk is ended.
 pub(crate) const UNKNOWN_FRAMES: u32 = 1024;
+
+/// Changes that others wrote are held back at least and at most so long before they are passed on.
+/// Long enough for whoever wrote them to have sent them, and for the receiver to have told.
+pub(crate) const HOLD_MS: (i64, i64) = (100, 250);
+
+/// However busy the road to the peer is, nothing is held back longer.
+pub(crate) const HOLD_MOST_MS: i64 = 5_000;
+
+/// What is stored of what came another way is told after this, in one go with whatever follows.
+pub(crate) const TELL_AFTER_MS: i64 = 40;
 
 /// Documents that one side may offer.
 pub(crate) const DOCUMENTS: usize = 1024;

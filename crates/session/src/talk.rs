@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use gravelbar_ledger::Vector;
 
+use crate::limits::{HOLD_MOST_MS, TELL_AFTER_MS};
 use crate::shelf::{covers, raise, risen};
 
 /// A batch without an answer, ours or the peer's.
@@ -11,6 +12,16 @@ use crate::shelf::{covers, raise, risen};
 struct Batch {
     number: u64,
     reach: Vector,
+}
+
+/// Changes that others wrote, kept back from the peer for a while.
+#[derive(Debug)]
+struct Hold {
+    /// All that was on the shelf when the hold began.
+    reach: Vector,
+    until_ms: i64,
+    /// However busy the road is.
+    latest_ms: i64,
 }
 
 /// One document's part of the conversation.
@@ -24,12 +35,22 @@ pub(crate) struct Talk {
     pub(crate) offered: bool,
     /// We have the peer's.
     pub(crate) wanted: bool,
-    /// There may be something on the shelf that the peer lacks.
+    /// There may be something on the shelf that the peer lacks and should have now.
     pub(crate) push_due: bool,
+    /// There may be something urgent on the shelf.
+    pub(crate) urgent_due: bool,
+    /// Urgent messages that the peer sent or was sent, each writer's up to this number.
+    pub(crate) urgent: Vector,
+    /// There may be something on the shelf that the peer lacks, and soon has from elsewhere.
+    hold: Option<Hold>,
+    /// What is on the shelf since.
+    held_since: Option<Vector>,
     /// What we told the peer that we hold.
     told: Vector,
-    /// What we hold now, where the peer waits to hear of it.
+    /// What we hold now, where the peer is to hear of it.
     to_tell: Option<Vector>,
+    /// Nothing of that is an answer to the peer, so it can wait until then.
+    tell_from_ms: Option<i64>,
     /// What the peer says it has stored.
     holds: Vector,
     /// What needs no sending on this connection: the peer holds it, sent it, or was sent it. So
@@ -46,12 +67,22 @@ pub(crate) struct Talk {
 
 impl Talk {
     /// The peer said that it has stored this much. Returns how many writers are new to us.
-    pub(crate) fn peer_holds(&mut self, vector: &Vector) -> usize {
+    ///
+    /// Once the last of our batches is answered, what is held back waits `hold_ms` anew: the road to
+    /// the peer was busy until now, from others too.
+    pub(crate) fn peer_holds(&mut self, vector: &Vector, now_ms: i64, hold_ms: i64) -> usize {
         let before = self.holds.len() + self.settled.len();
         raise(&mut self.holds, vector);
         raise(&mut self.settled, vector);
-        let holds = &self.holds;
+        let (holds, waiting) = (&self.holds, self.sent.len());
         self.sent.retain(|batch| !covers(holds, &batch.reach));
+        if waiting > 0
+            && self.sent.is_empty()
+            && let Some(hold) = &mut self.hold
+        {
+            let anew = now_ms.saturating_add(hold_ms);
+            hold.until_ms = hold.until_ms.max(anew).min(hold.latest_ms);
+        }
         self.holds.len() + self.settled.len() - before
     }
 
@@ -70,9 +101,10 @@ impl Talk {
         self.sent.len() < window
     }
 
-    /// A batch goes out.
+    /// A batch goes out. Who sends a change says by it that it is stored.
     pub(crate) fn send(&mut self, number: u64, reach: Vector) {
         raise(&mut self.settled, &reach);
+        raise(&mut self.told, &reach);
         self.sent.push_back(Batch { number, reach });
     }
 
@@ -82,22 +114,20 @@ impl Talk {
         self.sent.remove(at).map(|batch| batch.reach)
     }
 
-    /// A batch arrived. Whether anything of it may be new here, and how many writers are new to us.
+    /// A batch arrived that reaches so far. Whether anything of it may be new here.
     ///
     /// What the peer has been told is stored (it came another way meanwhile) is not new: the peer
     /// counts such a batch as answered by what it was told, and so must we.
-    pub(crate) fn arrive(&mut self, number: u64, reach: Vector) -> (bool, usize) {
-        let before = self.settled.len();
-        // The peer holds what it sends, so it needn't be sent back. That a peer might name more
-        // than it sent harms only itself, until the next connection.
-        raise(&mut self.settled, &reach);
-        let new_writers = self.settled.len() - before;
+    ///
+    /// The peer holds what it sends ([`Self::peer_holds`]), so it needn't be sent back. That a peer
+    /// might name more than it sent harms only itself, until the next connection.
+    pub(crate) fn arrive(&mut self, number: u64, reach: Vector) -> bool {
         let waiting = self.to_tell.as_ref();
         if covers(&self.told, &reach) || waiting.is_some_and(|held| covers(held, &reach)) {
-            return (false, new_writers);
+            return false;
         }
         self.arrived.push_back(Batch { number, reach });
-        (true, new_writers)
+        true
     }
 
     /// Batches the peer waits to hear of.
@@ -107,13 +137,90 @@ impl Talk {
 
     /// The owner has stored this much.
     ///
-    /// This is the only way by which `to_tell` is filled, and an offer (whose vector is the
-    /// shelf's) is the only other way to tell the peer what is held: so nothing is acknowledged
-    /// before the owner has said that it is stored.
+    /// This and [`Self::relayed`], which calls it, are the only ways by which `to_tell` is filled,
+    /// and an offer or a batch (which come from the shelf) are the only other ways to tell the peer
+    /// what is held: so nothing is acknowledged before the owner has said that it is stored.
     pub(crate) fn stored(&mut self, vector: &Vector) {
         let held = self.to_tell.get_or_insert_default();
         raise(held, vector);
         self.arrived.retain(|batch| !covers(held, &batch.reach));
+        self.tell_from_ms = None;
+    }
+
+    /// The owner has stored this much, of what others wrote and sent: the peer is told before long,
+    /// and sent what it lacks a little later, by when it may have told that it lacks nothing.
+    pub(crate) fn relayed(&mut self, vector: &Vector, now_ms: i64, hold_ms: i64) {
+        let tell_from_ms = match self.to_tell {
+            Some(_) => self.tell_from_ms,
+            None => Some(now_ms.saturating_add(TELL_AFTER_MS)),
+        };
+        self.stored(vector);
+        self.tell_from_ms = tell_from_ms;
+        self.urgent_due = true;
+        if self.hold.is_some() {
+            self.held_since = Some(vector.clone());
+        } else {
+            self.hold(vector.clone(), now_ms, hold_ms);
+        }
+    }
+
+    fn hold(&mut self, reach: Vector, now_ms: i64, hold_ms: i64) {
+        self.hold = Some(Hold {
+            reach,
+            until_ms: now_ms.saturating_add(hold_ms),
+            latest_ms: now_ms.saturating_add(HOLD_MOST_MS),
+        });
+    }
+
+    /// Both have offered the document: changes go both ways.
+    pub(crate) fn shared(&self) -> bool {
+        self.offered && self.wanted
+    }
+
+    /// When what waits for a moment is due, the earliest of it.
+    pub(crate) fn due_ms(&self) -> Option<i64> {
+        if !self.shared() {
+            return None;
+        }
+        let hold = self.hold.as_ref().map(|hold| match self.sent.len() {
+            0 => hold.until_ms,
+            _ => hold.latest_ms,
+        });
+        hold.into_iter().chain(self.tell_from_ms).min()
+    }
+
+    /// Our clock was set back: nothing waits for a moment that may be years away.
+    pub(crate) fn hurry(&mut self) {
+        self.push_due |= self.hold.take().is_some();
+        self.tell_from_ms = None;
+    }
+
+    /// Whether the peer is to be sent what it lacks.
+    ///
+    /// While a batch of ours is under way the road to the peer is busy, from others as likely as
+    /// from us, and others' changes wait: else a crowd that meets on a slow network would fill it
+    /// with everyone's copies of everything.
+    pub(crate) fn push_now(&mut self, now_ms: i64, hold_ms: i64) -> bool {
+        let quiet = self.sent.is_empty();
+        let over = self
+            .hold
+            .take_if(|hold| now_ms >= hold.latest_ms || (now_ms >= hold.until_ms && quiet));
+        if let Some(hold) = over {
+            if !covers(&self.settled, &hold.reach) {
+                self.push_due = true;
+            } else if let Some(reach) = self.held_since.take() {
+                // It has all that was held back; what came in the meantime gets its own time.
+                self.hold(reach, now_ms, hold_ms);
+            }
+        }
+        self.push_due
+    }
+
+    /// The shelf has nothing more for the peer.
+    pub(crate) fn pushed_all(&mut self) {
+        self.push_due = false;
+        self.hold = None;
+        self.held_since = None;
     }
 
     /// The owner won't have some of this batch.
@@ -131,7 +238,13 @@ impl Talk {
 
     /// What has risen since the peer was last told, if it waits to hear; at most `most` writers,
     /// the others next time.
-    pub(crate) fn next_stored(&mut self, most: usize) -> Option<Vector> {
+    pub(crate) fn next_stored(&mut self, now_ms: i64, most: usize) -> Option<Vector> {
+        if let Some(from_ms) = self.tell_from_ms
+            && (now_ms < from_ms || !self.wanted)
+        {
+            return None;
+        }
+        self.tell_from_ms = None;
         let now = self.to_tell.take()?;
         let mut more = risen(&now, &self.told);
         if let Some((first_left, _)) = more.iter().nth(most) {
@@ -152,6 +265,7 @@ impl Talk {
         self.offer_due = false;
         self.offered = true;
         self.push_due = true;
+        self.urgent_due = true;
         raise(&mut self.told, vector);
     }
 }

@@ -13,13 +13,16 @@ use gravelbar_ledger::{Vector, Writer};
 use serde::de::{Error as _, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::limits::{ABOUT_BYTES, BATCH_CHANGES, FRAME_BYTES, NAME_BYTES, REASON_BYTES, WRITERS};
+use crate::limits::{
+    ABOUT_BYTES, BATCH_CHANGES, FRAME_BYTES, NAME_BYTES, PROOF_BYTES, REASON_BYTES, STANDING_BYTES,
+    URGENT_BYTES, WRITERS,
+};
 
 /// The newest version of the conversation this program speaks.
-pub const NEWEST_VERSION: u16 = 1;
+pub const NEWEST_VERSION: u16 = 2;
 
 /// The oldest version it still speaks.
-pub const OLDEST_VERSION: u16 = 1;
+pub const OLDEST_VERSION: u16 = 2;
 
 /// Kinds from here on may be passed over by who doesn't know them.
 const PASS_OVER: u8 = 0x80;
@@ -29,6 +32,7 @@ const OFFER: u8 = 0x02;
 const BATCH: u8 = 0x03;
 const STORED: u8 = 0x04;
 const REFUSED: u8 = 0x05;
+const URGENT: u8 = 0x06;
 const CLOCK_ASK: u8 = 0x80;
 const CLOCK_ANSWER: u8 = 0x81;
 
@@ -40,6 +44,7 @@ pub(crate) enum Frame<'a> {
     Batch(Batch<'a>),
     Stored(Stored),
     Refused(Refused<'a>),
+    Urgent(UrgentFrame<'a>),
     ClockAsk(ClockAsk),
     ClockAnswer(ClockAnswer),
     /// A kind of a newer version that may be passed over.
@@ -61,6 +66,8 @@ pub(crate) struct OfferFrame<'a> {
     pub(crate) document: [u8; 16],
     #[serde(borrow)]
     pub(crate) about: &'a str,
+    #[serde(borrow)]
+    pub(crate) standing: Bytes<'a>,
     pub(crate) vector: WireVector,
 }
 
@@ -71,16 +78,18 @@ pub(crate) struct Batch<'a> {
     pub(crate) batch: u64,
     /// For each writer in the batch its highest number.
     pub(crate) reach: WireVector,
+    #[serde(borrow)]
+    pub(crate) proof: Bytes<'a>,
     #[serde(borrow, deserialize_with = "capped::<_, _, BATCH_CHANGES>")]
-    pub(crate) changes: Vec<Change<'a>>,
+    pub(crate) changes: Vec<Bytes<'a>>,
 }
 
-/// A change's bytes, copied whole instead of one by one as a list of numbers; the encoding is the same.
+/// Bytes copied whole instead of one by one as a list of numbers; the encoding is the same.
 #[derive(Debug, PartialEq, Deserialize)]
 #[serde(transparent)]
-pub(crate) struct Change<'a>(#[serde(borrow)] pub(crate) &'a [u8]);
+pub(crate) struct Bytes<'a>(#[serde(borrow)] pub(crate) &'a [u8]);
 
-impl Serialize for Change<'_> {
+impl Serialize for Bytes<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_bytes(self.0)
     }
@@ -99,6 +108,15 @@ pub(crate) struct Refused<'a> {
     pub(crate) batch: u64,
     #[serde(borrow)]
     pub(crate) why: &'a str,
+}
+
+#[derive(Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct UrgentFrame<'a> {
+    pub(crate) document: [u8; 16],
+    pub(crate) writer: [u8; 16],
+    pub(crate) number: u64,
+    #[serde(borrow)]
+    pub(crate) bytes: Bytes<'a>,
 }
 
 #[derive(Debug, PartialEq, Serialize, Deserialize)]
@@ -201,6 +219,7 @@ impl<'a> Frame<'a> {
             BATCH => Frame::Batch(whole(body)?),
             STORED => Frame::Stored(whole(body)?),
             REFUSED => Frame::Refused(whole(body)?),
+            URGENT => Frame::Urgent(whole(body)?),
             CLOCK_ASK => Frame::ClockAsk(whole(body)?),
             CLOCK_ANSWER => Frame::ClockAnswer(whole(body)?),
             kind if kind >= PASS_OVER => Frame::PassedOver,
@@ -210,9 +229,14 @@ impl<'a> Frame<'a> {
             Frame::Hello(hello) => {
                 hello.name.len() <= NAME_BYTES && hello.program.len() <= NAME_BYTES
             }
-            Frame::Offer(offer) => offer.about.len() <= ABOUT_BYTES,
+            Frame::Offer(offer) => {
+                offer.about.len() <= ABOUT_BYTES && offer.standing.0.len() <= STANDING_BYTES
+            }
+            Frame::Urgent(urgent) => urgent.bytes.0.len() <= URGENT_BYTES,
             Frame::Batch(batch) => {
-                !batch.reach.0.is_empty() && batch.reach.0.len() <= batch.changes.len()
+                !batch.reach.0.is_empty()
+                    && batch.reach.0.len() <= batch.changes.len()
+                    && batch.proof.0.len() <= PROOF_BYTES
             }
             Frame::Refused(refused) => refused.why.len() <= REASON_BYTES,
             _ => true,
@@ -232,6 +256,7 @@ impl<'a> Frame<'a> {
             Frame::Batch(body) => with_kind(BATCH, body),
             Frame::Stored(body) => with_kind(STORED, body),
             Frame::Refused(body) => with_kind(REFUSED, body),
+            Frame::Urgent(body) => with_kind(URGENT, body),
             Frame::ClockAsk(body) => with_kind(CLOCK_ASK, body),
             Frame::ClockAnswer(body) => with_kind(CLOCK_ANSWER, body),
             Frame::PassedOver => None,

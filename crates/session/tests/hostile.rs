@@ -5,8 +5,7 @@ mod crew;
 use crew::{Crew, Dice, Disk, change, document, writer};
 use gravelbar_ledger::{DocumentId, Writer};
 use gravelbar_session::{
-    Event, FRAME_BYTES, Introduction, Limits, Offer, Outgoing, ProtocolError, Session, Shelf,
-    Vector,
+    Event, FRAME_BYTES, Introduction, Limits, Offer, Parcel, ProtocolError, Session, Shelf, Vector,
 };
 
 const NOW_MS: i64 = 1_750_000_000_000;
@@ -50,10 +49,20 @@ mod by_hand {
     }
 
     pub(crate) fn offer(document: DocumentId, about: &[u8], entries: &[(Writer, u64)]) -> Vec<u8> {
+        offer_standing(document, about, &[], entries)
+    }
+
+    pub(crate) fn offer_standing(
+        document: DocumentId,
+        about: &[u8],
+        standing: &[u8],
+        entries: &[(Writer, u64)],
+    ) -> Vec<u8> {
         [
             vec![0x02],
             document.0.to_vec(),
             bytes(about),
+            bytes(standing),
             vector(entries),
         ]
         .concat()
@@ -65,11 +74,22 @@ mod by_hand {
         reach: &[(Writer, u64)],
         changes: &[&[u8]],
     ) -> Vec<u8> {
+        batch_proved(document, number, reach, b"shown", changes)
+    }
+
+    pub(crate) fn batch_proved(
+        document: DocumentId,
+        number: u64,
+        reach: &[(Writer, u64)],
+        proof: &[u8],
+        changes: &[&[u8]],
+    ) -> Vec<u8> {
         let mut frame = [
             vec![0x03],
             document.0.to_vec(),
             varint(number),
             vector(reach),
+            bytes(proof),
             varint(changes.len() as u64),
         ]
         .concat();
@@ -87,6 +107,22 @@ mod by_hand {
         [vec![0x05], document.0.to_vec(), varint(batch), bytes(why)].concat()
     }
 
+    pub(crate) fn urgent(
+        document: DocumentId,
+        writer: Writer,
+        number: u64,
+        message: &[u8],
+    ) -> Vec<u8> {
+        [
+            vec![0x06],
+            document.0.to_vec(),
+            writer.to_bytes().to_vec(),
+            varint(number),
+            bytes(message),
+        ]
+        .concat()
+    }
+
     pub(crate) fn clock_ask(ask: u64) -> Vec<u8> {
         [vec![0x80], varint(ask)].concat()
     }
@@ -97,7 +133,7 @@ fn session() -> Session {
         name: "Bank".to_owned(),
         program: "test".to_owned(),
     };
-    Session::new(me, Limits::default())
+    Session::new(me, Limits::default(), 1)
 }
 
 /// A disk with two documents: the first with 40 changes, the second with one.
@@ -113,7 +149,7 @@ fn disk() -> Disk {
 /// A session that has been greeted, and has said all it had to say to that.
 fn greeted(disk: &Disk) -> Session {
     let mut session = session();
-    let events = session.handle_frame(NOW_MS, &by_hand::hello(1, 1), disk);
+    let events = session.handle_frame(NOW_MS, &by_hand::hello(2, 2), disk);
     assert!(matches!(events.as_deref(), Ok([Event::Greeted { .. }])));
     drain(&mut session, disk);
     session
@@ -140,7 +176,7 @@ fn the_frames_are_what_the_document_says() {
     disk.append(document(7), writer(3, 2), 0);
     let mut session = session();
     let hello = session.poll(NOW_MS, &disk);
-    let mut expected = vec![0x01, 1, 1, 4];
+    let mut expected = vec![0x01, 2, 2, 4];
     expected.extend(b"Bank\x04test");
     assert_eq!(hello, Some(expected));
     assert_eq!(
@@ -149,7 +185,7 @@ fn the_frames_are_what_the_document_says() {
         "nothing before it is greeted"
     );
 
-    let greeting = session.handle_frame(NOW_MS, &by_hand::hello(1, 1), &disk);
+    let greeting = session.handle_frame(NOW_MS, &by_hand::hello(2, 2), &disk);
     assert_eq!(
         greeting,
         Ok(vec![Event::Greeted {
@@ -159,7 +195,8 @@ fn the_frames_are_what_the_document_says() {
     );
     let about = crew::about(document(7));
     let held = [(writer(3, 2), 1)];
-    let offer = by_hand::offer(document(7), about.as_bytes(), &held);
+    let standing = crew::standing(&Vector::from(held));
+    let offer = by_hand::offer_standing(document(7), about.as_bytes(), &standing, &held);
     assert_eq!(drain(&mut session, &disk), [by_hand::clock_ask(1), offer]);
 
     // The peer wants the document and has nothing of it.
@@ -174,7 +211,8 @@ fn the_frames_are_what_the_document_says() {
         }])
     );
     let bytes = change(writer(3, 2), 1, &Vector::new(), 0);
-    let batch = by_hand::batch(document(7), 1, &held, &[&bytes]);
+    let proof = crew::proof([&*bytes].into_iter());
+    let batch = by_hand::batch_proved(document(7), 1, &held, &proof, &[&bytes]);
     assert_eq!(drain(&mut session, &disk), [batch]);
 
     // It acknowledges, and sends one of its own, which is stored here and acknowledged in turn.
@@ -191,11 +229,18 @@ fn the_frames_are_what_the_document_says() {
     let events = session.handle_frame(NOW_MS, &batch, &disk);
     assert_eq!(
         events,
-        Ok(vec![Event::Arrived {
-            document: document(7),
-            batch: 1,
-            changes: vec![b"one".to_vec()]
-        }])
+        Ok(vec![
+            Event::Arrived {
+                document: document(7),
+                batch: 1,
+                changes: vec![b"one".to_vec()],
+                proof: b"shown".to_vec()
+            },
+            Event::PeerHas {
+                document: document(7),
+                vector: Vector::from([(writer(3, 2), 1), (writer(4, 1), 1)])
+            }
+        ])
     );
     assert_eq!(
         drain(&mut session, &disk),
@@ -249,13 +294,13 @@ fn an_older_program_is_told_which_to_bring_up_to_date() {
     // It still greets, so that the other side finds out the same; then it is silent.
     assert_eq!(kinds(&drain(&mut session, &disk())), [0x01]);
     assert_eq!(session.poll_timeout(), None);
-    let again = session.handle_frame(NOW_MS, &by_hand::hello(1, 1), &disk());
+    let again = session.handle_frame(NOW_MS, &by_hand::hello(2, 2), &disk());
     assert_eq!(again, Err(expected));
 }
 
 #[test]
 fn a_newer_program_that_still_speaks_this_version_is_understood() {
-    let mut longer_hello = by_hand::hello(9, 1);
+    let mut longer_hello = by_hand::hello(9, 2);
     longer_hello.extend(b"what version nine adds");
     let mut session = session();
     assert!(session.handle_frame(NOW_MS, &longer_hello, &disk()).is_ok());
@@ -282,7 +327,7 @@ fn nothing_is_said_to_who_does_not_greet() {
         assert!(matches!(error, Err(ProtocolError::OutOfTurn { .. })));
     }
     let mut session = greeted(&disk());
-    let twice = session.handle_frame(NOW_MS, &by_hand::hello(1, 1), &disk());
+    let twice = session.handle_frame(NOW_MS, &by_hand::hello(2, 2), &disk());
     assert!(matches!(twice, Err(ProtocolError::OutOfTurn { .. })));
 }
 
@@ -337,10 +382,10 @@ fn a_peer_that_never_acknowledges_gets_four_batches_and_other_documents() {
         batch_changes: 5,
         ..Limits::default()
     };
-    let mut session = Session::new(me, limits);
+    let mut session = Session::new(me, limits, 1);
     assert!(
         session
-            .handle_frame(NOW_MS, &by_hand::hello(1, 1), &disk)
+            .handle_frame(NOW_MS, &by_hand::hello(2, 2), &disk)
             .is_ok()
     );
     drain(&mut session, &disk);
@@ -414,7 +459,7 @@ impl Shelf for Withdrawn<'_> {
         than: &Vector,
         max_changes: usize,
         max_bytes: usize,
-    ) -> Vec<Outgoing> {
+    ) -> Parcel {
         self.0.missing(document, than, max_changes, max_bytes)
     }
 }
@@ -585,7 +630,7 @@ fn what_is_over_a_limit_here_is_not_offered_and_counted() {
     let mut session = session();
     assert!(
         session
-            .handle_frame(NOW_MS, &by_hand::hello(1, 1), &disk)
+            .handle_frame(NOW_MS, &by_hand::hello(2, 2), &disk)
             .is_ok()
     );
     let offers = kinds(&drain(&mut session, &disk));
@@ -625,7 +670,7 @@ fn small(dice: &mut Dice) -> u8 {
 
 fn greeted_cheaply(disk: &Disk) -> Session {
     let mut session = session();
-    let _ = session.handle_frame(NOW_MS, &by_hand::hello(1, 1), disk);
+    let _ = session.handle_frame(NOW_MS, &by_hand::hello(2, 2), disk);
     session
 }
 
@@ -634,11 +679,12 @@ fn greeted_cheaply(disk: &Disk) -> Session {
 fn damaged_frames_never_panic_and_never_stop_the_talk_from_ending() {
     let disk = disk();
     let honest = [
-        by_hand::hello(1, 1),
+        by_hand::hello(2, 2),
         by_hand::offer(document(1), b"about", &[(writer(1, 1), 3)]),
         by_hand::batch(document(1), 1, &[(writer(8, 8), 2)], &[b"one", b"two"]),
         by_hand::stored(document(1), &[(writer(1, 1), 20), (writer(8, 8), 2)]),
         by_hand::refused(document(1), 1, b"why"),
+        by_hand::urgent(document(1), writer(8, 8), 3, b"stop"),
         by_hand::clock_ask(1),
         [
             vec![0x81, 1],
@@ -747,4 +793,136 @@ fn a_peer_that_reads_nothing_makes_nothing_pile_up() {
         "{}",
         crew.frames_sent - before
     );
+}
+
+/// What is urgent goes ahead of all else, once to each peer that lacks it, and never back.
+#[test]
+fn an_urgent_message_goes_first_and_once() {
+    let mut disk = disk();
+    let log = disk.0.get_mut(&document(1)).expect("there");
+    log.urgent = [(writer(1, 1), 7), (writer(1, 1), 30)].into();
+    let mut session = greeted(&disk);
+    // A peer that holds the first of the two, and hasn't been sent anything yet.
+    let wanted = by_hand::offer(document(1), b"", &[(writer(1, 1), 7)]);
+    assert!(
+        session
+            .handle_frame(NOW_MS, &by_hand::clock_ask(9), &disk)
+            .is_ok()
+    );
+    assert!(session.handle_frame(NOW_MS, &wanted, &disk).is_ok());
+    let said = drain(&mut session, &disk);
+    assert_eq!(kinds(&said), [0x06, 0x81, 0x03]);
+    assert_eq!(
+        said[0],
+        by_hand::urgent(document(1), writer(1, 1), 30, b"stop 30")
+    );
+    session.handle_changed(document(1));
+    assert!(!kinds(&drain(&mut session, &disk)).contains(&0x06), "once");
+
+    // One that the peer sent itself isn't sent back to it, stored here or not.
+    let heard = by_hand::urgent(document(1), writer(6, 6), 2, b"stop");
+    let events = session.handle_frame(NOW_MS, &heard, &disk);
+    assert!(
+        matches!(events.as_deref(), Ok([Event::Urgent { urgent, .. }]) if urgent.bytes == b"stop")
+    );
+    let log = disk.0.get_mut(&document(1)).expect("there");
+    log.urgent.insert((writer(6, 6), 2));
+    session.handle_changed(document(1));
+    assert!(!kinds(&drain(&mut session, &disk)).contains(&0x06));
+
+    // On a new connection it goes again until the peer says that it has the change.
+    let mut session = greeted(&disk);
+    let wanted = by_hand::offer(document(1), b"", &[(writer(6, 6), 2)]);
+    assert!(session.handle_frame(NOW_MS, &wanted, &disk).is_ok());
+    let said = drain(&mut session, &disk);
+    assert_eq!(kinds(&said), [0x06, 0x06, 0x03]);
+}
+
+#[test]
+fn urgent_messages_are_bounded_and_belong_to_a_shared_document() {
+    let mut disk = disk();
+    let mut session = greeted(&disk);
+    let foreign = by_hand::urgent(document(9), writer(6, 6), 1, b"stop");
+    let error = session.handle_frame(NOW_MS, &foreign, &disk);
+    assert!(matches!(error, Err(ProtocolError::OutOfTurn { .. })));
+
+    let mut session = greeted(&disk);
+    for n in 0..=4_096 {
+        let frame = by_hand::urgent(document(1), writer(6, 6), n, b"stop");
+        let result = session.handle_frame(NOW_MS, &frame, &disk);
+        assert_eq!(result.is_ok(), n < 4_096, "{n}");
+    }
+
+    let mut session = greeted(&disk);
+    let long = by_hand::urgent(document(1), writer(6, 6), 1, &vec![0; 64 * 1024 + 1]);
+    let error = session.handle_frame(NOW_MS, &long, &disk);
+    assert_eq!(error, Err(ProtocolError::Malformed));
+
+    // A shelf that has no end of them is cut off, and changes go on.
+    let log = disk.0.get_mut(&document(1)).expect("there");
+    log.urgent = (1..=5_000).map(|n| (writer(2, 2), n)).collect();
+    let mut session = greeted(&disk);
+    let wanted = by_hand::offer(document(1), b"", &[]);
+    assert!(session.handle_frame(NOW_MS, &wanted, &disk).is_ok());
+    let said = kinds(&drain(&mut session, &disk));
+    assert_eq!(said.iter().filter(|kind| **kind == 0x06).count(), 4_096);
+    assert_eq!(said.last(), Some(&0x03));
+}
+
+/// What others wrote waits a little, and isn't sent to who has told that it has it.
+#[test]
+fn what_others_wrote_is_held_back_and_what_this_device_wrote_is_not() {
+    let mut disk = disk();
+    let mut session = greeted(&disk);
+    let wanted = by_hand::offer(document(1), b"", &[(writer(1, 1), 40)]);
+    assert!(session.handle_frame(NOW_MS, &wanted, &disk).is_ok());
+    assert_eq!(drain(&mut session, &disk), Vec::<Vec<u8>>::new());
+
+    // Heard from elsewhere: told after 40 ms, sent after 100 to 250.
+    disk.append(document(1), writer(5, 5), 0);
+    let held = disk.0[&document(1)].vector.clone();
+    session.handle_relayed(NOW_MS, document(1), &held);
+    assert_eq!(session.poll(NOW_MS, &disk), None);
+    assert_eq!(session.poll_timeout(), Some(NOW_MS + 40));
+    let told = by_hand::stored(document(1), &[(writer(5, 5), 1)]);
+    assert_eq!(drain_at(&mut session, NOW_MS + 40, &disk), [told]);
+    let due_ms = session.poll_timeout().expect("held");
+    assert!((NOW_MS + 100..=NOW_MS + 250).contains(&due_ms), "{due_ms}");
+    assert!(drain_at(&mut session, due_ms - 1, &disk).is_empty());
+    assert_eq!(kinds(&drain_at(&mut session, due_ms, &disk)), [0x03]);
+
+    // Again, and this time the peer tells in between that it has it.
+    disk.append(document(1), writer(5, 5), 0);
+    let held = disk.0[&document(1)].vector.clone();
+    let told = by_hand::stored(document(1), &[(writer(5, 5), 2)]);
+    assert!(session.handle_frame(due_ms, &told, &disk).is_ok());
+    session.handle_relayed(due_ms, document(1), &held);
+    let said = kinds(&drain_at(&mut session, due_ms + 300, &disk));
+    assert!(!said.contains(&0x03), "{said:x?}");
+
+    // Its own goes at once, with what it builds on.
+    disk.append(document(1), writer(5, 5), 0);
+    let held = disk.0[&document(1)].vector.clone();
+    session.handle_relayed(due_ms + 300, document(1), &held);
+    disk.append(document(1), writer(1, 1), 0);
+    session.handle_changed(document(1));
+    let said = drain_at(&mut session, due_ms + 300, &disk);
+    assert_eq!(kinds(&said), [0x03]);
+    let reach = by_hand::vector(&[(writer(1, 1), 41), (writer(5, 5), 3)]);
+    assert_eq!(said[0][18..18 + reach.len()], reach);
+}
+
+/// A hold ends at once when the clock it was made by is set back.
+#[test]
+fn a_clock_set_back_ten_years_holds_nothing_back_for_ten_years() {
+    let mut disk = disk();
+    let mut session = greeted(&disk);
+    let wanted = by_hand::offer(document(1), b"", &[(writer(1, 1), 40)]);
+    assert!(session.handle_frame(NOW_MS, &wanted, &disk).is_ok());
+    disk.append(document(1), writer(5, 5), 0);
+    let held = disk.0[&document(1)].vector.clone();
+    session.handle_relayed(NOW_MS, document(1), &held);
+    let earlier_ms = NOW_MS - 315_360_000_000;
+    let said = kinds(&drain_at(&mut session, earlier_ms, &disk));
+    assert!(said.contains(&0x03), "{said:x?}");
 }

@@ -111,6 +111,9 @@ impl Device {
             at_ms,
         });
         self.turn.changed.insert(visit);
+        if heard_from.is_none() {
+            self.turn.written.insert(visit);
+        }
         if let Some(open) = self.visits.get_mut(&visit) {
             open.picture = None;
         }

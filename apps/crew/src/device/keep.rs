@@ -149,6 +149,7 @@ impl Device {
                 answer.send(Ok(waiting.saved)).ok();
             }
         }
+        let heard: BTreeSet<DocumentId> = turn.arrived.iter().map(|(_, d)| *d).collect();
         for (connection, document) in turn.arrived {
             if let (Some(meeting), Some(open)) = (
                 self.meetings.get_mut(&connection),
@@ -158,9 +159,18 @@ impl Device {
             }
         }
         let moved: BTreeSet<DocumentId> = turn.changed.union(&turn.opened).copied().collect();
+        let now_ms = self.now().timestamp_millis();
         for meeting in self.meetings.values_mut() {
             for document in &moved {
-                meeting.session.handle_changed(*document);
+                if heard.contains(document)
+                    && let Some(open) = self.visits.get(document)
+                {
+                    let vector = open.visit.vector();
+                    meeting.session.handle_relayed(now_ms, *document, vector);
+                }
+                if turn.written.contains(document) || turn.opened.contains(document) {
+                    meeting.session.handle_changed(*document);
+                }
             }
         }
         if !moved.is_empty() {

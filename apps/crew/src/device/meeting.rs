@@ -45,7 +45,9 @@ pub(super) struct Meeting {
 
 impl Meeting {
     pub(super) fn due_ms(&self) -> Option<i64> {
-        self.session.poll_timeout()
+        // While the network has no room nothing can be said; room makes a turn of its own.
+        let room = self.outgoing.capacity() > 0;
+        self.session.poll_timeout().filter(|_| room)
     }
 }
 
@@ -129,7 +131,7 @@ impl Device {
         self.meetings.insert(
             up.connection,
             Meeting {
-                session: Session::new(introduction, Limits::default()),
+                session: Session::new(introduction, Limits::default(), spread(self.key, up.device)),
                 device: up.device,
                 name: String::new(),
                 outgoing: up.outgoing,
@@ -253,6 +255,7 @@ impl Device {
                 document,
                 batch,
                 changes,
+                ..
             } => self.take_changes(connection, document, batch, changes),
             Said::PeerHas { document, vector } => {
                 if let Some(meeting) = self.meetings.get_mut(&connection) {
@@ -264,6 +267,7 @@ impl Device {
                 offset_ms,
                 uncertainty_ms,
             } => self.take_clock(connection, offset_ms, uncertainty_ms),
+            Said::Urgent { .. } | Said::Standing { .. } => {}
             Said::Refused { why, .. } => {
                 let words = format!(
                     "{} doesn't take some of this device's records: {why}",
@@ -481,6 +485,16 @@ impl Device {
         let offset = *self.now().offset();
         DateTime::from_timestamp_millis(ms).map(|utc| utc.with_timezone(&offset))
     }
+}
+
+/// A number for this device at this peer, so that not all devices of a crew pass on at one moment
+/// what they all have heard.
+fn spread(own: DeviceKeyId, peer: DeviceKeyId) -> u64 {
+    let mut bytes = [0; 8];
+    for (byte, (own, peer)) in bytes.iter_mut().zip(own.0.iter().zip(&peer.0)) {
+        *byte = own.wrapping_mul(31) ^ peer;
+    }
+    u64::from_be_bytes(bytes)
 }
 
 fn meeting_over(meeting: Option<&Meeting>, why: &str) {

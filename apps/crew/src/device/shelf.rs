@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use gravelbar_link::DeviceKeyId;
-use gravelbar_session::{Offer, Outgoing, Shelf, Vector};
+use gravelbar_session::{Offer, Outgoing, Parcel, Shelf, Vector};
 use gravelbar_visit::DocumentId;
 
 use super::Open;
@@ -27,6 +27,7 @@ fn offer(document: DocumentId, open: &Open) -> Offer {
         document,
         about: open.visit.about().to_owned(),
         vector: open.visit.vector().clone(),
+        standing: Vec::new(),
     }
 }
 
@@ -42,24 +43,31 @@ impl Shelf for PeerShelf<'_> {
         self.open(document).map(|open| offer(document, open))
     }
 
+    fn shares(&self, document: DocumentId) -> bool {
+        self.open(document).is_some()
+    }
+
     fn missing(
         &self,
         document: DocumentId,
         than: &Vector,
         max_changes: usize,
         max_bytes: usize,
-    ) -> Vec<Outgoing> {
+    ) -> Parcel {
         let Some(open) = self.open(document) else {
-            return Vec::new();
+            return Parcel::default();
         };
-        open.visit
-            .missing(than, max_changes, max_bytes)
+        let changes = (open.visit.missing(than, max_changes, max_bytes))
             .into_iter()
             .map(|change| Outgoing {
                 writer: change.writer,
                 number: change.number,
                 bytes: std::sync::Arc::clone(&change.bytes),
             })
-            .collect()
+            .collect();
+        Parcel {
+            changes,
+            proof: Vec::new(),
+        }
     }
 }

@@ -1,14 +1,15 @@
 //! What a session makes of a frame.
 
-use gravelbar_ledger::DocumentId;
+use gravelbar_ledger::{DocumentId, Writer};
 
 use super::Session;
 use crate::clock::Clock;
 use crate::event::{Event, ProtocolError};
-use crate::limits::{DOCUMENTS, UNKNOWN_FRAMES, WINDOW, WRITERS_TOLD};
-use crate::shelf::Shelf;
+use crate::limits::{DOCUMENTS, UNKNOWN_FRAMES, URGENT, WINDOW, WRITERS_TOLD};
+use crate::shelf::{Shelf, Urgent};
 use crate::wire::{
     Batch, ClockAsk, Frame, Hello, NEWEST_VERSION, OLDEST_VERSION, OfferFrame, Refused, Stored,
+    UrgentFrame,
 };
 
 impl Session {
@@ -30,9 +31,10 @@ impl Session {
             Frame::Hello(_) => Err(ProtocolError::OutOfTurn {
                 what: "it greeted twice",
             }),
-            Frame::Offer(offer) => self.take_offer(offer, shelf),
-            Frame::Batch(batch) => self.take_batch(batch, shelf),
-            Frame::Stored(stored) => self.take_stored(stored),
+            Frame::Offer(offer) => self.take_offer(now_ms, offer, shelf),
+            Frame::Batch(batch) => self.take_batch(now_ms, batch, shelf),
+            Frame::Stored(stored) => self.take_stored(now_ms, stored),
+            Frame::Urgent(urgent) => self.take_urgent(&urgent, shelf),
             Frame::Refused(refused) => self.take_refused(&refused),
             Frame::ClockAsk(ClockAsk { ask }) => {
                 self.clock_answer = Some((ask, now_ms));
@@ -88,6 +90,7 @@ impl Session {
 
     fn take_offer(
         &mut self,
+        now_ms: i64,
         offer: OfferFrame<'_>,
         shelf: &dyn Shelf,
     ) -> Result<Vec<Event>, ProtocolError> {
@@ -99,6 +102,7 @@ impl Session {
             });
         }
         self.documents_told += 1;
+        let hold_ms = self.hold_ms();
         let talk = self.talks.entry(document).or_default();
         if talk.wanted {
             return Err(ProtocolError::OutOfTurn {
@@ -107,11 +111,12 @@ impl Session {
         }
         talk.wanted = true;
         talk.push_due = true;
+        talk.urgent_due = true;
         let vector = offer.vector.into();
-        let new_writers = talk.peer_holds(&vector);
+        let new_writers = talk.peer_holds(&vector, now_ms, hold_ms);
         let held = talk.holds().clone();
         self.count_writers(new_writers)?;
-        Ok(vec![if shelf.offer(document).is_some() {
+        let first = if shelf.shares(document) {
             Event::PeerHas {
                 document,
                 vector: held,
@@ -122,11 +127,17 @@ impl Session {
                 about: offer.about.to_owned(),
                 vector,
             }
-        }])
+        };
+        let standing = (!offer.standing.0.is_empty()).then(|| Event::Standing {
+            document,
+            bytes: offer.standing.0.to_vec(),
+        });
+        Ok(std::iter::once(first).chain(standing).collect())
     }
 
     fn take_batch(
         &mut self,
+        now_ms: i64,
         batch: Batch<'_>,
         shelf: &dyn Shelf,
     ) -> Result<Vec<Event>, ProtocolError> {
@@ -137,6 +148,7 @@ impl Session {
         }
         self.last_batch_arrived = batch.batch;
         let document = DocumentId(batch.document);
+        let hold_ms = self.hold_ms();
         let Some(talk) = self.talks.get_mut(&document).filter(|talk| talk.offered) else {
             return Err(ProtocolError::OutOfTurn {
                 what: "it sent changes of a document that wasn't offered to it",
@@ -148,19 +160,23 @@ impl Session {
                 most: WINDOW,
             });
         }
-        let (new, new_writers) = talk.arrive(batch.batch, batch.reach.into());
-        let events = if !new {
-            Vec::new()
-        } else if shelf.offer(document).is_some() {
-            vec![Event::Arrived {
+        let reach = batch.reach.into();
+        let new_writers = talk.peer_holds(&reach, now_ms, hold_ms);
+        let new = talk.arrive(batch.batch, reach);
+        let events = if shelf.shares(document) {
+            let arrived = new.then(|| Event::Arrived {
                 document,
                 batch: batch.batch,
-                changes: batch
-                    .changes
-                    .iter()
+                changes: (batch.changes.iter())
                     .map(|change| change.0.to_vec())
                     .collect(),
-            }]
+                proof: batch.proof.0.to_vec(),
+            });
+            let vector = talk.holds().clone();
+            let has = Event::PeerHas { document, vector };
+            arrived.into_iter().chain([has]).collect()
+        } else if !new {
+            Vec::new()
         } else {
             // It was offered, and has since been taken from what this peer may have.
             talk.refuse(
@@ -173,15 +189,15 @@ impl Session {
         Ok(events)
     }
 
-    fn take_stored(&mut self, stored: Stored) -> Result<Vec<Event>, ProtocolError> {
+    fn take_stored(&mut self, now_ms: i64, stored: Stored) -> Result<Vec<Event>, ProtocolError> {
         let document = DocumentId(stored.document);
+        let hold_ms = self.hold_ms();
         let Some(talk) = self.talks.get_mut(&document).filter(|talk| talk.wanted) else {
             return Err(ProtocolError::OutOfTurn {
                 what: "it stored a document that it hadn't asked for",
             });
         };
-        let new_writers = talk.peer_holds(&stored.vector.into());
-        talk.push_due = true;
+        let new_writers = talk.peer_holds(&stored.vector.into(), now_ms, hold_ms);
         let vector = talk.holds().clone();
         self.count_writers(new_writers)?;
         Ok(vec![Event::PeerHas { document, vector }])
@@ -190,19 +206,49 @@ impl Session {
     fn take_refused(&mut self, refused: &Refused<'_>) -> Result<Vec<Event>, ProtocolError> {
         let document = DocumentId(refused.document);
         let talk = self.talks.get_mut(&document);
-        let Some((talk, reach)) = talk.and_then(|talk| {
-            talk.refused_by_peer(refused.batch)
-                .map(|reach| (talk, reach))
-        }) else {
+        let Some(reach) = talk.and_then(|talk| talk.refused_by_peer(refused.batch)) else {
             // A batch can be acknowledged whole by the time its refusal arrives: a change refused
             // here may have come to the peer another way.
             return Ok(Vec::new());
         };
-        talk.push_due = true;
         Ok(vec![Event::Refused {
             document,
             reach,
             why: refused.why.to_owned(),
+        }])
+    }
+
+    fn take_urgent(
+        &mut self,
+        urgent: &UrgentFrame<'_>,
+        shelf: &dyn Shelf,
+    ) -> Result<Vec<Event>, ProtocolError> {
+        self.urgent_arrived += 1;
+        if self.urgent_arrived > URGENT {
+            return Err(ProtocolError::OverLimit {
+                what: "urgent messages",
+                most: URGENT as usize,
+            });
+        }
+        let document = DocumentId(urgent.document);
+        let Some(talk) = self.talks.get_mut(&document).filter(|talk| talk.offered) else {
+            return Err(ProtocolError::OutOfTurn {
+                what: "it sent an urgent message of a document that wasn't offered to it",
+            });
+        };
+        if !shelf.shares(document) {
+            return Ok(Vec::new());
+        }
+        let writer = Writer::from_bytes(urgent.writer);
+        let known = talk.urgent.entry(writer).or_default();
+        *known = urgent.number.max(*known);
+        Ok(vec![Event::Urgent {
+            document,
+            urgent: Urgent {
+                writer,
+                number: urgent.number,
+                bytes: urgent.bytes.0.to_vec(),
+            },
         }])
     }
 

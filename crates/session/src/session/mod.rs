@@ -9,7 +9,7 @@ use gravelbar_ledger::{DocumentId, Vector};
 
 use crate::clock::Clock;
 use crate::event::{Event, Introduction, ProtocolError};
-use crate::limits::{Limits, NAME_BYTES, REASON_BYTES};
+use crate::limits::{HOLD_MS, Limits, NAME_BYTES, REASON_BYTES};
 use crate::shelf::Shelf;
 use crate::talk::Talk;
 use crate::wire::Frame;
@@ -19,22 +19,22 @@ use crate::wire::Frame;
 /// Inputs are the `handle_*` methods; after each, call [`Session::poll`] until it gives nothing,
 /// and again when [`Session::poll_timeout`] is past. Drop the session with its connection.
 ///
-/// `now_ms` is the device's wall clock, milliseconds since 1970. It may jump; nothing but the
-/// measured offset hangs on it.
+/// `now_ms` is the device's wall clock, milliseconds since 1970. It may jump; what hangs on it is the
+/// measured offset, and when a change that others wrote is passed on.
 ///
 /// ```
-/// use gravelbar_session::{Event, Introduction, Limits, Offer, Outgoing, Session, Shelf, Vector};
+/// use gravelbar_session::{Event, Introduction, Limits, Offer, Parcel, Session, Shelf, Vector};
 /// use gravelbar_ledger::DocumentId;
 ///
 /// struct Empty;
 /// impl Shelf for Empty {
 ///     fn offers(&self) -> Vec<Offer> { Vec::new() }
-///     fn missing(&self, _: DocumentId, _: &Vector, _: usize, _: usize) -> Vec<Outgoing> { Vec::new() }
+///     fn missing(&self, _: DocumentId, _: &Vector, _: usize, _: usize) -> Parcel { Parcel::default() }
 /// }
 ///
 /// let intro = |name: &str| Introduction { name: name.to_owned(), program: "example 1".to_owned() };
-/// let mut bank = Session::new(intro("Bank"), Limits::default());
-/// let mut net = Session::new(intro("Net 2"), Limits::default());
+/// let mut bank = Session::new(intro("Bank"), Limits::default(), 1);
+/// let mut net = Session::new(intro("Net 2"), Limits::default(), 2);
 /// let hello = net.poll(0, &Empty).expect("a session greets first");
 /// let events = bank.handle_frame(0, &hello, &Empty)?;
 /// assert!(matches!(&events[0], Event::Greeted { name, .. } if name == "Net 2"));
@@ -63,13 +63,20 @@ pub struct Session {
     /// Documents we offered.
     documents_offered: usize,
     unknown_frames: u32,
+    /// Urgent messages the peer sent, and was sent.
+    urgent_arrived: u32,
+    urgent_sent: u32,
+    /// Spreads what is passed on.
+    dice: u64,
+    last_now_ms: i64,
     broken: Option<ProtocolError>,
 }
 
 impl Session {
-    /// A conversation about to begin.
+    /// A conversation about to begin. `dice` is any number; it should differ from device to device
+    /// and from connection to connection, so that not all pass on the same thing at one moment.
     #[must_use]
-    pub fn new(me: Introduction, limits: Limits) -> Self {
+    pub fn new(me: Introduction, limits: Limits, dice: u64) -> Self {
         Self {
             me: Introduction {
                 name: shortened(me.name, NAME_BYTES),
@@ -88,6 +95,10 @@ impl Session {
             writers_offered: 0,
             documents_offered: 0,
             unknown_frames: 0,
+            urgent_arrived: 0,
+            urgent_sent: 0,
+            dice,
+            last_now_ms: i64::MIN,
             broken: None,
         }
     }
@@ -106,6 +117,7 @@ impl Session {
         if let Some(broken) = &self.broken {
             return Err(broken.clone());
         }
+        self.notice(now_ms);
         let result = Frame::read(frame)
             .map_err(|why| ProtocolError::unreadable(why, frame.len()))
             .and_then(|frame| self.take(now_ms, frame, shelf));
@@ -134,13 +146,30 @@ impl Session {
         }
     }
 
-    /// There are new changes on the shelf, or a new document, from wherever they came.
+    /// There is a new document on the shelf, or there are new changes that this device wrote: the
+    /// peer gets at once whatever it lacks.
     pub fn handle_changed(&mut self, document: DocumentId) {
         if self.clock.is_none() {
             return; // The greeting looks at the whole shelf.
         }
         let talk = self.talks.entry(document).or_default();
         talk.push_due = true;
+        talk.urgent_due = true;
+        talk.offer_due = !talk.offered;
+    }
+
+    /// There are new changes on the shelf that others wrote, which now holds this much: the peer
+    /// is told so shortly, and gets what it lacks after a little while in which most have it from
+    /// whoever wrote it. What is urgent goes at once. Call it for every conversation, that in which
+    /// the changes came too.
+    pub fn handle_relayed(&mut self, now_ms: i64, document: DocumentId, vector: &Vector) {
+        self.notice(now_ms);
+        if self.clock.is_none() {
+            return;
+        }
+        let hold_ms = self.hold_ms();
+        let talk = self.talks.entry(document).or_default();
+        talk.relayed(vector, now_ms, hold_ms);
         talk.offer_due = !talk.offered;
     }
 
@@ -153,11 +182,13 @@ impl Session {
         if self.broken.is_some() {
             return None;
         }
-        // First what is quick and awaited, then what may be large.
-        self.clock_frame(now_ms)
-            .or_else(|| self.answer_frame(shelf))
+        self.notice(now_ms);
+        // First what is urgent, then what is quick and awaited, then what may be large.
+        self.urgent_frame(shelf)
+            .or_else(|| self.clock_frame(now_ms))
+            .or_else(|| self.answer_frame(now_ms, shelf))
             .or_else(|| self.offer_frame(shelf))
-            .or_else(|| self.batch_frame(shelf))
+            .or_else(|| self.batch_frame(now_ms, shelf))
     }
 
     /// When to poll again though nothing has happened.
@@ -166,7 +197,29 @@ impl Session {
         if self.broken.is_some() {
             return None;
         }
-        self.clock.as_ref().map(Clock::due_ms)
+        let talks = self.talks.values().filter_map(Talk::due_ms);
+        talks.chain(self.clock.as_ref().map(Clock::due_ms)).min()
+    }
+
+    /// Looks whether our clock was set back.
+    fn notice(&mut self, now_ms: i64) {
+        if now_ms < self.last_now_ms {
+            for talk in self.talks.values_mut() {
+                talk.hurry();
+            }
+        }
+        self.last_now_ms = now_ms;
+    }
+
+    /// How long to keep back what others wrote: another time each time (SplitMix64, Steele et al. 2014).
+    fn hold_ms(&mut self) -> i64 {
+        self.dice = self.dice.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut mixed = self.dice;
+        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        let (least, most) = HOLD_MS;
+        let thrown = i64::try_from(mixed >> 33).unwrap_or_default();
+        least + thrown % (most - least + 1)
     }
 
     /// Documents of the shelf that were not offered because they are over a limit: more documents,

@@ -5,11 +5,14 @@ use std::ops::Bound;
 use gravelbar_ledger::{DocumentId, Vector};
 
 use super::Session;
-use crate::limits::{ABOUT_BYTES, CHANGE_BYTES, DOCUMENTS, Limits, WRITERS, WRITERS_OFFERED};
-use crate::shelf::{Outgoing, Shelf};
+use crate::limits::{
+    ABOUT_BYTES, CHANGE_BYTES, DOCUMENTS, Limits, PROOF_BYTES, STANDING_BYTES, URGENT,
+    URGENT_BYTES, WRITERS, WRITERS_OFFERED,
+};
+use crate::shelf::{Parcel, Shelf, Urgent};
 use crate::wire::{
-    Batch, Change, ClockAnswer, ClockAsk, Frame, Hello, NEWEST_VERSION, OLDEST_VERSION, OfferFrame,
-    Refused, Stored,
+    Batch, Bytes, ClockAnswer, ClockAsk, Frame, Hello, NEWEST_VERSION, OLDEST_VERSION, OfferFrame,
+    Refused, Stored, UrgentFrame,
 };
 
 impl Session {
@@ -36,7 +39,44 @@ impl Session {
         Frame::ClockAsk(ClockAsk { ask }).write()
     }
 
-    pub(super) fn answer_frame(&mut self, shelf: &dyn Shelf) -> Option<Vec<u8>> {
+    /// What the peer should learn before all else.
+    pub(super) fn urgent_frame(&mut self, shelf: &dyn Shelf) -> Option<Vec<u8>> {
+        for (document, talk) in &mut self.talks {
+            if !talk.urgent_due || !talk.shared() {
+                continue;
+            }
+            let urgent = if shelf.shares(*document) && self.urgent_sent < URGENT {
+                let fits = |urgent: &Urgent| urgent.bytes.len() <= URGENT_BYTES;
+                let known = |vector: &Vector, urgent: &Urgent| {
+                    vector
+                        .get(&urgent.writer)
+                        .is_some_and(|at| *at >= urgent.number)
+                };
+                shelf
+                    .urgent(*document, talk.holds())
+                    .into_iter()
+                    .find(|u| fits(u) && !known(&talk.urgent, u) && !known(talk.holds(), u))
+            } else {
+                None
+            };
+            let Some(urgent) = urgent else {
+                talk.urgent_due = false;
+                continue;
+            };
+            talk.urgent.insert(urgent.writer, urgent.number);
+            self.urgent_sent += 1;
+            return Frame::Urgent(UrgentFrame {
+                document: document.0,
+                writer: urgent.writer.to_bytes(),
+                number: urgent.number,
+                bytes: Bytes(&urgent.bytes),
+            })
+            .write();
+        }
+        None
+    }
+
+    pub(super) fn answer_frame(&mut self, now_ms: i64, shelf: &dyn Shelf) -> Option<Vec<u8>> {
         for (document, talk) in &mut self.talks {
             if let Some((batch, why)) = talk.next_refusal() {
                 return Frame::Refused(Refused {
@@ -48,8 +88,8 @@ impl Session {
             }
             // Until our offer is out the peer isn't told anything; the offer says it all.
             if talk.offered
-                && let Some(more) = talk.next_stored(WRITERS)
-                && shelf.offer(*document).is_some()
+                && let Some(more) = talk.next_stored(now_ms, WRITERS)
+                && shelf.shares(*document)
             {
                 return Frame::Stored(Stored {
                     document: document.0,
@@ -72,6 +112,7 @@ impl Session {
             };
             let writers_offered = self.writers_offered + offer.vector.len();
             talk.unofferable = offer.about.len() > ABOUT_BYTES
+                || offer.standing.len() > STANDING_BYTES
                 || offer.vector.len() > WRITERS
                 || writers_offered > WRITERS_OFFERED
                 || self.documents_offered == DOCUMENTS;
@@ -84,6 +125,7 @@ impl Session {
             return Frame::Offer(OfferFrame {
                 document: document.0,
                 about: &offer.about,
+                standing: Bytes(&offer.standing),
                 vector: (&offer.vector).into(),
             })
             .write();
@@ -92,31 +134,28 @@ impl Session {
     }
 
     /// The next batch, documents taking turns so that a large one doesn't hold up the others.
-    pub(super) fn batch_frame(&mut self, shelf: &dyn Shelf) -> Option<Vec<u8>> {
+    pub(super) fn batch_frame(&mut self, now_ms: i64, shelf: &dyn Shelf) -> Option<Vec<u8>> {
+        let hold_ms = self.hold_ms();
         let start = self.turn.map_or(Bound::Unbounded, Bound::Excluded);
         let end = self.turn.map_or(Bound::Unbounded, Bound::Included);
         let mut order: Vec<DocumentId> = self
             .talks
-            .range((start, Bound::Unbounded))
-            .filter(|(_, talk)| talk.push_due)
-            .map(|(document, _)| *document)
+            .range_mut((start, Bound::Unbounded))
+            .filter_map(|(document, talk)| talk.push_now(now_ms, hold_ms).then_some(*document))
             .collect();
         if self.turn.is_some() {
-            order.extend(
-                self.talks
-                    .range((Bound::Unbounded, end))
-                    .filter(|(_, talk)| talk.push_due)
-                    .map(|(document, _)| *document),
-            );
+            order.extend(self.talks.range_mut((Bound::Unbounded, end)).filter_map(
+                |(document, talk)| talk.push_now(now_ms, hold_ms).then_some(*document),
+            ));
         }
         for document in order {
             let Some(talk) = self.talks.get_mut(&document) else {
                 continue;
             };
-            if !talk.offered || !talk.wanted || !talk.window_open(self.limits.window) {
+            if !talk.shared() || !talk.window_open(self.limits.window) {
                 continue; // The offer or the answer that is awaited makes it due again.
             }
-            let changes = if shelf.offer(document).is_some() {
+            let parcel = if shelf.shares(document) {
                 sendable(
                     shelf.missing(
                         document,
@@ -128,14 +167,14 @@ impl Session {
                     &self.limits,
                 )
             } else {
-                Vec::new()
+                Parcel::default()
             };
-            if changes.is_empty() {
-                talk.push_due = false;
+            if parcel.changes.is_empty() {
+                talk.pushed_all();
                 continue;
             }
             let mut reach = Vector::new();
-            for change in &changes {
+            for change in &parcel.changes {
                 let at = reach.entry(change.writer).or_default();
                 *at = change.number.max(*at);
             }
@@ -145,7 +184,10 @@ impl Session {
                 document: document.0,
                 batch: self.batches_sent,
                 reach: (&reach).into(),
-                changes: changes.iter().map(|change| Change(&change.bytes)).collect(),
+                proof: Bytes(&parcel.proof),
+                changes: (parcel.changes.iter())
+                    .map(|change| Bytes(&change.bytes))
+                    .collect(),
             })
             .write();
             talk.send(self.batches_sent, reach);
@@ -159,10 +201,12 @@ impl Session {
 ///
 /// A shelf that keeps its word loses nothing here. One that doesn't is kept from sending the
 /// same change for ever, or a frame that no peer takes.
-fn sendable(changes: Vec<Outgoing>, settled: &Vector, limits: &Limits) -> Vec<Outgoing> {
+fn sendable(parcel: Parcel, settled: &Vector, limits: &Limits) -> Parcel {
+    if parcel.proof.len() > PROOF_BYTES {
+        return Parcel::default();
+    }
     let mut bytes = 0_usize;
-    changes
-        .into_iter()
+    let changes = (parcel.changes.into_iter())
         .filter(|change| {
             settled
                 .get(&change.writer)
@@ -175,5 +219,9 @@ fn sendable(changes: Vec<Outgoing>, settled: &Vector, limits: &Limits) -> Vec<Ou
             bytes <= limits.batch_bytes || (*at == 0 && bytes <= CHANGE_BYTES)
         })
         .map(|(_, change)| change)
-        .collect()
+        .collect();
+    Parcel {
+        changes,
+        proof: parcel.proof,
+    }
 }

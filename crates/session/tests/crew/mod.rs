@@ -10,7 +10,8 @@ use std::sync::Arc;
 
 use gravelbar_ledger::{DeviceTag, DocumentId, Session as Run, Writer};
 use gravelbar_session::{
-    Event, FRAME_BYTES, Introduction, Limits, Offer, Outgoing, Session, Shelf, Vector,
+    Event, FRAME_BYTES, Introduction, Limits, Offer, Outgoing, Parcel, Session, Shelf, Urgent,
+    Vector,
 };
 
 /// Random numbers that a seed repeats (xorshift64*).
@@ -76,6 +77,8 @@ pub(crate) struct Log {
     pub(crate) about: String,
     pub(crate) vector: Vector,
     pub(crate) changes: Vec<Outgoing>,
+    /// Of these changes peers should hear at once.
+    pub(crate) urgent: BTreeSet<(Writer, u64)>,
 }
 
 /// A device's disk. Only what is stored is here.
@@ -90,6 +93,7 @@ impl Shelf for Disk {
                 document: *document,
                 about: log.about.clone(),
                 vector: log.vector.clone(),
+                standing: standing(&log.vector),
             })
             .collect()
     }
@@ -100,7 +104,25 @@ impl Shelf for Disk {
             document,
             about: log.about.clone(),
             vector: log.vector.clone(),
+            standing: standing(&log.vector),
         })
+    }
+
+    fn shares(&self, document: DocumentId) -> bool {
+        self.0.contains_key(&document)
+    }
+
+    fn urgent(&self, document: DocumentId, than: &Vector) -> Vec<Urgent> {
+        let log = self.0.get(&document);
+        log.into_iter()
+            .flat_map(|log| &log.urgent)
+            .filter(|(w, n)| than.get(w).is_none_or(|at| at < n))
+            .map(|(writer, number)| Urgent {
+                writer: *writer,
+                number: *number,
+                bytes: format!("stop {number}").into(),
+            })
+            .collect()
     }
 
     fn missing(
@@ -109,10 +131,10 @@ impl Shelf for Disk {
         than: &Vector,
         max_changes: usize,
         max_bytes: usize,
-    ) -> Vec<Outgoing> {
+    ) -> Parcel {
         let mut bytes = 0;
         let log = self.0.get(&document);
-        log.into_iter()
+        let changes: Vec<Outgoing> = (log.into_iter())
             .flat_map(|log| &log.changes)
             .filter(|c| than.get(&c.writer).is_none_or(|n| *n < c.number))
             .take(max_changes)
@@ -122,7 +144,9 @@ impl Shelf for Disk {
                 *at == 0 || bytes <= max_bytes
             })
             .map(|(_, c)| c.clone())
-            .collect()
+            .collect();
+        let proof = proof(changes.iter().map(|c| &*c.bytes));
+        Parcel { changes, proof }
     }
 }
 
@@ -167,6 +191,28 @@ impl Disk {
     }
 }
 
+/// A model proof: how many changes, and their bytes added up.
+pub(crate) fn proof<'a>(changes: impl Iterator<Item = &'a [u8]>) -> Vec<u8> {
+    let (mut count, mut sum) = (0_u64, 0_u64);
+    for change in changes {
+        count += 1;
+        sum = change
+            .iter()
+            .fold(sum, |sum, byte| sum.wrapping_mul(31) + u64::from(*byte));
+    }
+    [count.to_be_bytes(), sum.to_be_bytes()].concat()
+}
+
+/// A model standing: how many changes are held. An empty document says nothing.
+pub(crate) fn standing(vector: &Vector) -> Vec<u8> {
+    let held: u64 = vector.values().sum();
+    if held == 0 {
+        Vec::new()
+    } else {
+        held.to_be_bytes().to_vec()
+    }
+}
+
 pub(crate) fn about(document: DocumentId) -> String {
     format!("a visit called {document}")
 }
@@ -205,6 +251,7 @@ pub(crate) struct Crew {
     pub(crate) changes_arrived: usize,
     pub(crate) changes_new: usize,
     pub(crate) longest_frame: usize,
+    pub(crate) urgent_heard: BTreeSet<(usize, usize, DocumentId, Writer, u64)>,
     limits: Limits,
 }
 
@@ -227,6 +274,7 @@ impl Crew {
             changes_arrived: 0,
             changes_new: 0,
             longest_frame: 0,
+            urgent_heard: BTreeSet::new(),
             limits,
         }
     }
@@ -241,7 +289,7 @@ impl Crew {
         let at = &mut self.devices[device];
         let writer = writer(device, at.run);
         at.disk.append(document, writer, padding);
-        self.changed(device, document);
+        self.changed(device, document, false);
     }
 
     pub(crate) fn meet(&mut self, a: usize, b: usize) {
@@ -257,7 +305,7 @@ impl Crew {
                 name: format!("device {n}"),
                 program: "model".to_owned(),
             };
-            Session::new(me, self.limits)
+            Session::new(me, self.limits, (a * 1_000 + b * 7 + n) as u64)
         };
         let road = Road {
             ends: [a, b],
@@ -329,16 +377,30 @@ impl Crew {
 
     fn happen(&mut self, road: usize, me: usize, peer: usize, event: Event) {
         match event {
-            Event::Greeted { .. } | Event::Clock { .. } => {}
+            Event::Greeted { .. } | Event::Clock { .. } | Event::Standing { .. } => {}
+            Event::Urgent { document, urgent } => {
+                let heard = (road, me, document, urgent.writer, urgent.number);
+                if !self.urgent_heard.insert(heard) {
+                    self.broken_promises
+                        .push(format!("urgent twice: {heard:?}"));
+                }
+            }
             Event::Offered {
                 document, about, ..
             } => {
                 self.devices[me].disk.0.entry(document).or_default().about = about;
-                self.changed(me, document);
+                self.changed(me, document, false);
             }
             Event::Arrived {
-                document, changes, ..
+                document,
+                changes,
+                proof: shown,
+                ..
             } => {
+                if shown != proof(changes.iter().map(Vec::as_slice)) {
+                    self.broken_promises
+                        .push("a proof of other changes".to_owned());
+                }
                 self.changes_arrived += changes.len();
                 if self.devices[me].acknowledges_early {
                     let mut vector = self.devices[me].disk.0[&document].vector.clone();
@@ -383,12 +445,26 @@ impl Crew {
                 let vector = disk.0[&waiting.document].vector.clone();
                 self.stored(waiting.road, device, waiting.document, vector);
                 if new > 0 {
-                    self.changed(device, waiting.document);
+                    self.changed(device, waiting.document, true);
                 }
             }
             Err(error) => self.broken_promises.push(error),
         }
         true
+    }
+
+    /// Time passes until something held back is due. Whether anything is; clocks alone are nothing.
+    fn wait(&mut self) -> bool {
+        let soon = self.now_ms + 5_001;
+        let due = self.roads.values().flat_map(|road| &road.sessions);
+        let due = due.filter_map(Session::poll_timeout).min();
+        match due.filter(|due| *due <= soon && *due > self.now_ms) {
+            Some(due) => {
+                self.now_ms = due;
+                true
+            }
+            None => false,
+        }
     }
 
     fn stored(&mut self, road: usize, device: usize, document: DocumentId, vector: Vector) {
@@ -398,11 +474,16 @@ impl Crew {
         }
     }
 
-    fn changed(&mut self, device: usize, document: DocumentId) {
+    fn changed(&mut self, device: usize, document: DocumentId, by_others: bool) {
+        let vector = self.devices[device].disk.0[&document].vector.clone();
         for road in self.roads.values_mut() {
             for end in 0..2 {
                 if road.ends[end] == device {
-                    road.sessions[end].handle_changed(document);
+                    if by_others {
+                        road.sessions[end].handle_relayed(self.now_ms, document, &vector);
+                    } else {
+                        road.sessions[end].handle_changed(document);
+                    }
                 }
             }
         }
@@ -423,7 +504,7 @@ impl Crew {
                 happened += usize::from(self.store(device));
             }
             assert!(happened <= most, "still busy after {most} steps");
-            if happened == before {
+            if happened == before && !self.wait() {
                 return happened;
             }
         }
