@@ -15,11 +15,12 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("store", &[]),
     ("session", &["ledger"]),
     ("visit", &["ledger"]),
+    ("book", &["ledger", "visit"]),
     ("reduce", &["electric", "estimate", "visit"]),
     (
         "crew",
         &[
-            "electric", "estimate", "link", "reduce", "session", "store", "visit",
+            "book", "electric", "estimate", "link", "reduce", "session", "store", "visit",
         ],
     ),
     ("tests", &["crew", "ledger", "reduce", "store", "visit"]),

@@ -1,12 +1,13 @@
-//! The device's one loop: it owns every visit, the store and all conversations, and takes a
+//! The device's one loop: it owns every document, the store and all conversations, and takes a
 //! closed set of events.
 //!
 //! Each turn takes whatever has come in the meantime, applies it in memory, commits it with one
 //! sync, and only then answers the people who tapped and acknowledges to the devices that sent.
-//! If the commit fails nothing of the turn has happened: the visits are read again from disk, and
-//! everyone who waits is told.
+//! If the commit fails nothing of the turn has happened: the documents are read again from disk,
+//! and everyone who waits is told.
 
 mod acts;
+mod held;
 mod keep;
 mod meeting;
 mod notices;
@@ -22,9 +23,8 @@ use std::time::Duration;
 
 use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Identity, IdentityError, Roster};
-use gravelbar_reduce::Reducer;
 use gravelbar_store::{Batch, Store};
-use gravelbar_visit::{DeviceTag, DocumentId, PersonName, Plan, Visit};
+use gravelbar_visit::{DeviceTag, DocumentId, PersonName, Plan};
 use ring::rand::{SecureRandom, SystemRandom};
 use tokio::sync::{oneshot, watch};
 
@@ -32,6 +32,7 @@ use crate::clock::Clock;
 use crate::net::{self, ConnectionNumber, Net};
 use crate::node::{Act, Ask, DeviceLine, Event, Node, NotSaved, Picture, Saved, Sign, VisitLine};
 use acts::Joining;
+use held::{Held, HeldVisit, Subject};
 use keep::LOOK_AT_DISK_MS;
 use meeting::Meeting;
 use notices::Notices;
@@ -96,16 +97,6 @@ pub enum StartError {
     System(String),
 }
 
-/// One visit held open.
-struct Open {
-    visit: Visit,
-    /// Devices that may exchange it, by key.
-    members: BTreeSet<[u8; 32]>,
-    picture: Option<Arc<Picture>>,
-    /// Keeps the analyses of species that a tap didn't touch.
-    reducer: Reducer,
-}
-
 /// A device, running in its loop.
 struct Device {
     clock: Clock,
@@ -115,8 +106,8 @@ struct Device {
     name: String,
     roster: Roster,
     net: Net,
-    visits: BTreeMap<DocumentId, Open>,
-    /// Visits on disk that nobody has asked for since the start, with their plans' texts, newest
+    documents: BTreeMap<DocumentId, Held>,
+    /// Documents on disk that nobody has asked for since the start, with their subjects, newest
     /// first. They are opened one by one when there is nothing else to do, so that a season's
     /// visits don't keep today's waiting.
     unopened: VecDeque<(DocumentId, String)>,
@@ -138,11 +129,11 @@ struct Turn {
     batch: Batch,
     /// Answered once the batch is on disk.
     acts: Vec<Waiting>,
-    /// Visits that changed.
+    /// Documents that changed.
     changed: BTreeSet<DocumentId>,
     /// Those in which this device wrote.
     written: BTreeSet<DocumentId>,
-    /// Visits that arrived or were started.
+    /// Documents that arrived or were started.
     opened: BTreeSet<DocumentId>,
     /// Batches from peers, acknowledged once on disk.
     arrived: Vec<(ConnectionNumber, DocumentId)>,
@@ -235,7 +226,7 @@ impl Device {
             name,
             roster,
             net,
-            visits: BTreeMap::new(),
+            documents: BTreeMap::new(),
             unopened: VecDeque::new(),
             meetings: BTreeMap::new(),
             joining: Vec::new(),
@@ -247,7 +238,7 @@ impl Device {
             store,
         };
         device.notice_opening();
-        device.read_visits()?;
+        device.read_documents()?;
         device.meet_known()?;
         Ok(device)
     }
@@ -335,7 +326,7 @@ impl Device {
             }
             Ask::History(visit, record, answer) => {
                 self.settle();
-                let history = self.visits.get(&visit).map(|o| o.visit.history(record));
+                let history = self.visit(visit).map(|held| held.visit.history(record));
                 answer.send(history.unwrap_or_default()).ok();
             }
             Ask::Me(visit, answer) => {
@@ -355,23 +346,24 @@ impl Device {
 
     fn visit_lines(&self) -> Vec<VisitLine> {
         let mut lines: Vec<VisitLine> = self
-            .visits
-            .iter()
-            .map(|(document, open)| {
-                let plan = open.visit.plan();
+            .visits()
+            .map(|(document, held)| {
+                let plan = held.visit.plan();
                 VisitLine {
-                    document: *document,
+                    document,
                     site: plan.site.clone(),
                     place: plan.place.clone(),
                     date: plan.date,
-                    records: Some(open.visit.records().len()),
-                    perhaps_same_as: self.perhaps_same(*document, plan),
+                    records: Some(held.visit.records().len()),
+                    perhaps_same_as: self.perhaps_same(document, plan),
                 }
             })
             .collect();
         let waiting = self.unopened.iter();
         lines.extend(waiting.filter_map(|(document, about)| {
-            let plan = Plan::from_about(about).ok()?;
+            let Ok(Subject::Visit(plan)) = Subject::read(about) else {
+                return None;
+            };
             Some(VisitLine {
                 document: *document,
                 perhaps_same_as: Vec::new(),
@@ -387,16 +379,29 @@ impl Device {
 
     /// Other visits here of the same site and day.
     fn perhaps_same(&self, document: DocumentId, plan: &Plan) -> Vec<DocumentId> {
-        self.visits
-            .iter()
-            .filter(|(other, open)| {
-                let there = open.visit.plan();
-                **other != document
+        self.visits()
+            .filter(|(other, held)| {
+                let there = held.visit.plan();
+                *other != document
                     && there.date == plan.date
                     && there.site.trim().eq_ignore_ascii_case(plan.site.trim())
             })
-            .map(|(other, _)| *other)
+            .map(|(other, _)| other)
             .collect()
+    }
+
+    /// The visits that are open.
+    fn visits(&self) -> impl Iterator<Item = (DocumentId, &HeldVisit)> {
+        let documents = self.documents.iter();
+        documents.filter_map(|(id, held)| Some((*id, held.as_visit()?)))
+    }
+
+    fn visit(&self, visit: DocumentId) -> Option<&HeldVisit> {
+        self.documents.get(&visit)?.as_visit()
+    }
+
+    fn visit_mut(&mut self, visit: DocumentId) -> Option<&mut HeldVisit> {
+        self.documents.get_mut(&visit)?.as_visit_mut()
     }
 
     fn device_line(&self) -> DeviceLine {
@@ -416,8 +421,8 @@ impl Device {
 
     /// The visit as it stands, worked out at most once for each state of it.
     fn picture(&mut self, visit: DocumentId) -> Option<Arc<Picture>> {
-        let open = self.visits.get_mut(&visit)?;
-        let before = open.picture.take();
+        let held = self.visit_mut(visit)?;
+        let before = held.picture.take();
         let (view, summary) = match &before {
             // Only the other devices can have moved.
             Some(picture) => (
@@ -425,8 +430,8 @@ impl Device {
                 Cow::Borrowed(&picture.summary),
             ),
             None => {
-                let view = open.visit.view();
-                let summary = open.reducer.summarize(&view);
+                let view = held.visit.view();
+                let summary = held.reducer.summarize(&view);
                 (Cow::Owned(view), Cow::Owned(summary))
             }
         };
@@ -442,7 +447,7 @@ impl Device {
                 number: *self.pulse.borrow(),
             }),
         };
-        self.visits.get_mut(&visit)?.picture = Some(Arc::clone(&picture));
+        self.visit_mut(visit)?.picture = Some(Arc::clone(&picture));
         Some(picture)
     }
 
@@ -498,7 +503,7 @@ impl Device {
     /// all records of: those not connected now.
     fn sign(&mut self, visit: DocumentId, sign: Sign, answer: Answer<Saved>) {
         let picture = self.picture(visit);
-        let (Some(picture), Some(open)) = (picture, self.visits.get(&visit)) else {
+        let (Some(picture), Some(held)) = (picture, self.visit(visit)) else {
             answer.send(Err(no_such_visit())).ok();
             return;
         };
@@ -509,7 +514,7 @@ impl Device {
             by: sign.by,
             at: sign.at,
             why: sign.why,
-            facts: vec![open.visit.signature(not_heard).into()],
+            facts: vec![held.visit.signature(not_heard).into()],
         };
         self.act(visit, act, answer);
     }

@@ -1,24 +1,20 @@
 //! What people on this device do: each act goes into the document at once, onto disk with the
 //! turn, and is answered after that.
 
-use std::collections::BTreeSet;
-
 use gravelbar_link::{DeviceKeyId, Invitation};
-use gravelbar_reduce::Reducer;
 use gravelbar_session::Vector;
 use gravelbar_store::{Change, Document};
-use gravelbar_visit::{
-    DeviceHeld, DocumentId, Fact, LoggedChange, PersonName, Plan, Visit, Writer,
-};
+use gravelbar_visit::{DeviceHeld, DocumentId, Fact, LoggedChange, PersonName, Plan, Writer};
 
-use super::{Answer, Device, Open, Waiting, me_setting, no_such_visit, refused, session};
+use super::held::Subject;
+use super::{Answer, Device, Waiting, me_setting, no_such_visit, refused, session};
 use crate::node::{Act, NotSaved, Saved};
 
 /// How long a visit may take to come after its invitation was entered.
 const JOIN_WITHIN_MS: i64 = 20_000;
 
-/// Visits a device holds at most; a peer offering more is not listened to.
-const MOST_VISITS: usize = 500;
+/// Documents a device holds at most; a peer offering more is not listened to.
+const MOST_DOCUMENTS: usize = 500;
 
 impl Device {
     pub(super) fn act(&mut self, visit: DocumentId, act: Act, answer: Answer<Saved>) {
@@ -74,19 +70,17 @@ impl Device {
             self.able_to_save()?;
         }
         let at = act.at.unwrap_or_else(|| self.now());
-        let open = self.visits.get_mut(&visit).ok_or_else(no_such_visit)?;
-        let written = open
+        let held = self.visit_mut(visit).ok_or_else(no_such_visit)?;
+        let written = held
             .visit
             .record(&act.by, at, act.why.as_deref(), act.facts.clone())
             .map_err(|e| refused(&e))?;
-        for fact in &act.facts {
-            if let Fact::Device(device) = fact {
-                open.members.extend(key_bytes(&device.key));
-            }
-        }
         let saved = Saved {
             records: written.records,
         };
+        if let Some(held) = self.documents.get_mut(&visit) {
+            held.moved(std::slice::from_ref(&written.change));
+        }
         self.put_down(visit, &written.change, None);
         if let Ok(text) = serde_json::to_string(&saved) {
             self.turn.batch.answers.push((act.tap_id.clone(), text));
@@ -97,25 +91,22 @@ impl Device {
     /// Puts a change down for this turn's commit.
     pub(super) fn put_down(
         &mut self,
-        visit: DocumentId,
+        document: DocumentId,
         change: &LoggedChange,
         heard_from: Option<[u8; 32]>,
     ) {
         let at_ms = self.now().timestamp_millis();
         self.turn.batch.changes.push(Change {
-            document: visit.0,
+            document: document.0,
             writer: change.writer.to_bytes(),
             number: change.number,
             bytes: change.bytes.to_vec(),
             heard_from,
             at_ms,
         });
-        self.turn.changed.insert(visit);
+        self.turn.changed.insert(document);
         if heard_from.is_none() {
-            self.turn.written.insert(visit);
-        }
-        if let Some(open) = self.visits.get_mut(&visit) {
-            open.picture = None;
+            self.turn.written.insert(document);
         }
     }
 
@@ -160,23 +151,23 @@ impl Device {
     }
 
     pub(super) fn start_visit(&mut self, plan: Plan, answer: Answer<DocumentId>) {
-        let result = self.open_plan(plan);
+        let result = self.open_subject(Subject::Visit(plan));
         self.settle();
         let result = self.kept(result);
         answer.send(result).ok();
     }
 
-    /// Opens the visit of a plan, new or known, and lists this device in it.
-    pub(super) fn open_plan(&mut self, plan: Plan) -> Result<DocumentId, NotSaved> {
+    /// Opens the document of a subject, new or known; in a new visit this device lists itself.
+    pub(super) fn open_subject(&mut self, subject: Subject) -> Result<DocumentId, NotSaved> {
         self.able_to_save()?;
-        let known = plan.document_id();
+        let known = subject.document_id();
         self.ensure_open(known);
-        if self.visits.contains_key(&known) {
+        if self.documents.contains_key(&known) {
             return Ok(known);
         }
-        if self.visits.len() + self.unopened.len() >= MOST_VISITS {
+        if self.documents.len() + self.unopened.len() >= MOST_DOCUMENTS {
             return Err(NotSaved {
-                words: format!("this device holds {MOST_VISITS} visits, the most it can"),
+                words: format!("this device holds {MOST_DOCUMENTS} visits, the most it can"),
                 try_again: false,
             });
         }
@@ -184,25 +175,21 @@ impl Device {
             device: self.tag,
             session: session(),
         };
-        let visit = Visit::start(plan, writer).map_err(|e| refused(&e))?;
-        let document = visit.id();
+        let mut held = subject.start(writer).map_err(|e| refused(&e))?;
+        held.admitted.insert(self.key.0);
+        let document = held.id();
+        let is_visit = held.as_visit().is_some();
         self.turn.batch.documents.push(Document {
             id: document.0,
-            about: visit.about().to_owned(),
+            about: held.about().to_owned(),
             added_ms: self.now().timestamp_millis(),
         });
         self.turn.opened.insert(document);
-        self.visits.insert(
-            document,
-            Open {
-                visit,
-                members: BTreeSet::from([self.key.0]),
-                picture: None,
-                reducer: Reducer::default(),
-            },
-        );
-        let entry = self.own_entry();
-        self.note_down(document, vec![entry.into()]);
+        self.documents.insert(document, held);
+        if is_visit {
+            let entry = self.own_entry();
+            self.note_down(document, vec![entry.into()]);
+        }
         Ok(document)
     }
 
@@ -240,7 +227,7 @@ impl Device {
             while !self.unopened.is_empty() {
                 self.open_next();
             }
-            let visits: Vec<DocumentId> = self.visits.keys().copied().collect();
+            let visits: Vec<DocumentId> = self.visits().map(|(id, _)| id).collect();
             for visit in visits {
                 self.note_down(visit, vec![entry.clone().into()]);
             }
@@ -268,7 +255,7 @@ impl Device {
     }
 
     pub(super) fn invite(&self, visit: DocumentId) -> Result<String, NotSaved> {
-        if !self.visits.contains_key(&visit) {
+        if !self.documents.contains_key(&visit) {
             return Err(no_such_visit());
         }
         self.net
@@ -317,7 +304,7 @@ impl Device {
     pub(super) fn tell_joined(&mut self) {
         let now_ms = self.now().timestamp_millis();
         for joining in std::mem::take(&mut self.joining) {
-            if self.visits.contains_key(&joining.document) {
+            if self.documents.contains_key(&joining.document) {
                 joining.answer.send(Ok(joining.document)).ok();
             } else if now_ms > joining.until_ms {
                 joining.fail("the visit didn't come: keep the devices close together and enter the invitation again");

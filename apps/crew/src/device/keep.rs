@@ -1,14 +1,14 @@
-//! Disk: reading visits at the start, one commit per turn, and what happens when it fails.
+//! Disk: reading documents at the start, one commit per turn, and what happens when it fails.
 
 use std::collections::BTreeSet;
 
 use gravelbar_link::DeviceKeyId;
-use gravelbar_reduce::Reducer;
 use gravelbar_store::{CommitError, Mode};
-use gravelbar_visit::{DocumentId, Fact, Refusal, Seen, Visit, Writer};
+use gravelbar_visit::{DocumentId, Refusal, Writer};
 
-use super::acts::{key_bytes, stops_work};
-use super::{Device, Open, StartError, Turn, Waiting, session};
+use super::acts::stops_work;
+use super::held::Held;
+use super::{Device, StartError, Turn, Waiting, session};
 use crate::node::NotSaved;
 
 /// Between two looks at a disk that refused something.
@@ -37,9 +37,9 @@ impl Device {
         }
     }
 
-    /// Finds the visits on disk and opens the one listed last; the others follow when there is
+    /// Finds the documents on disk and opens the one listed last; the others follow when there is
     /// nothing else to do, or when somebody asks.
-    pub(super) fn read_visits(&mut self) -> Result<(), StartError> {
+    pub(super) fn read_documents(&mut self) -> Result<(), StartError> {
         let mut documents = self.store.documents()?;
         documents.sort_by_key(|document| std::cmp::Reverse(document.added_ms));
         self.unopened = documents
@@ -50,14 +50,14 @@ impl Device {
         Ok(())
     }
 
-    /// Opens the newest visit that isn't.
+    /// Opens the newest document that isn't.
     pub(super) fn open_next(&mut self) {
         if let Some((document, about)) = self.unopened.pop_front() {
             self.open_stored(document, &about);
         }
     }
 
-    /// Opens a visit now if it is on disk.
+    /// Opens a document now if it is on disk.
     pub(super) fn ensure_open(&mut self, document: DocumentId) {
         let waiting = self.unopened.iter().position(|(id, _)| *id == document);
         if let Some((id, about)) = waiting.and_then(|place| self.unopened.remove(place)) {
@@ -66,9 +66,9 @@ impl Device {
     }
 
     fn open_stored(&mut self, id: DocumentId, about: &str) {
-        match self.read_visit(id, about) {
-            Ok(Some(open)) => {
-                self.visits.insert(id, open);
+        match self.read_document(id, about) {
+            Ok(Some(held)) => {
+                self.documents.insert(id, held);
                 self.admit_members();
                 for meeting in self.meetings.values_mut() {
                     meeting.session.handle_changed(id);
@@ -82,9 +82,9 @@ impl Device {
         }
     }
 
-    /// Reads a visit from disk under a fresh session, so that a number used before can never be
+    /// Reads a document from disk under a fresh session, so that a number used before can never be
     /// used for something else.
-    fn read_visit(&mut self, id: DocumentId, about: &str) -> Result<Option<Open>, StartError> {
+    fn read_document(&mut self, id: DocumentId, about: &str) -> Result<Option<Held>, StartError> {
         let log = self.store.log(id.0)?;
         if !log.damaged.is_empty() {
             self.notice(format!(
@@ -97,14 +97,14 @@ impl Device {
             device: self.tag,
             session: session(),
         };
-        let (visit, received) = match Visit::restore(about, writer, log.changes) {
+        let (mut held, received) = match Held::restore(about, writer, log.changes) {
             Ok(restored) => restored,
             Err(error) => {
                 self.notice(format!("a visit on this device can't be opened: {error}"));
                 return Ok(None);
             }
         };
-        if visit.id() != id {
+        if held.id() != id {
             self.notice(
                 "a visit on this device doesn't match its plan and is left closed".to_owned(),
             );
@@ -112,20 +112,14 @@ impl Device {
         }
         if !received.refused.is_empty() {
             self.notice(format!(
-                    "{} stored changes of visit {} can't be used until others arrive or at all; they are kept",
+                    "{} stored changes of {} can't be used until others arrive or at all; they are kept",
                     received.refused.len(),
-                    visit.plan().site
+                    held.called()
                 ),
             );
         }
-        let mut members = BTreeSet::from([self.key.0]);
-        members.extend(listed(visit.records()));
-        Ok(Some(Open {
-            visit,
-            members,
-            picture: None,
-            reducer: Reducer::default(),
-        }))
+        held.admitted.insert(self.key.0);
+        Ok(Some(held))
     }
 
     /// Ends the turn: commits what it took, then answers and acknowledges. If the disk refuses,
@@ -151,11 +145,11 @@ impl Device {
         }
         let heard: BTreeSet<DocumentId> = turn.arrived.iter().map(|(_, d)| *d).collect();
         for (connection, document) in turn.arrived {
-            if let (Some(meeting), Some(open)) = (
+            if let (Some(meeting), Some(held)) = (
                 self.meetings.get_mut(&connection),
-                self.visits.get(&document),
+                self.documents.get(&document),
             ) {
-                meeting.session.handle_stored(document, open.visit.vector());
+                meeting.session.handle_stored(document, held.vector());
             }
         }
         let moved: BTreeSet<DocumentId> = turn.changed.union(&turn.opened).copied().collect();
@@ -163,9 +157,9 @@ impl Device {
         for meeting in self.meetings.values_mut() {
             for document in &moved {
                 if heard.contains(document)
-                    && let Some(open) = self.visits.get(document)
+                    && let Some(held) = self.documents.get(document)
                 {
-                    let vector = open.visit.vector();
+                    let vector = held.vector();
                     meeting.session.handle_relayed(now_ms, *document, vector);
                 }
                 if turn.written.contains(document) || turn.opened.contains(document) {
@@ -184,7 +178,7 @@ impl Device {
         }
     }
 
-    /// The disk refused the turn: the visits are read again from what is on it, peers are left to
+    /// The disk refused the turn: the documents are read again from what is on it, peers are left to
     /// send again, and everyone who waits is told. A stop-work is tried once more with the room
     /// kept in reserve.
     fn take_back(&mut self, turn: Turn, error: &CommitError) {
@@ -242,8 +236,8 @@ impl Device {
     fn reread(&mut self, error: &CommitError) {
         self.stop_saving(&error.to_string());
         self.hang_up("this device can't save now");
-        self.visits.clear();
-        if let Err(unread) = self.read_visits() {
+        self.documents.clear();
+        if let Err(unread) = self.read_documents() {
             self.stop_saving(&unread.to_string());
         }
         self.pulse();
@@ -278,21 +272,19 @@ impl Device {
             return;
         }
         self.not_saving = None;
-        self.visits.clear();
-        if let Err(unread) = self.read_visits() {
+        self.documents.clear();
+        if let Err(unread) = self.read_documents() {
             self.stop_saving(&unread.to_string());
         }
         self.meet_again();
         self.pulse();
     }
 
-    /// Devices listed in any visit here may connect.
+    /// Devices listed in any document here may connect.
     pub(super) fn admit_members(&mut self) {
-        for open in self.visits.values() {
-            for key in &open.members {
-                if *key != self.key.0 {
-                    self.roster.add(DeviceKeyId(*key));
-                }
+        for key in self.documents.values().flat_map(Held::members) {
+            if key != self.key.0 {
+                self.roster.add(DeviceKeyId(key));
             }
         }
     }
@@ -313,16 +305,4 @@ fn tell(waiting: Waiting, error: &CommitError) {
             }))
             .ok();
     }
-}
-
-/// The keys of the devices that these records list.
-pub(super) fn listed<'v>(
-    records: impl IntoIterator<Item = &'v Seen>,
-) -> impl Iterator<Item = [u8; 32]> {
-    records
-        .into_iter()
-        .filter_map(|seen| match &seen.entry.what {
-            Fact::Device(device) => key_bytes(&device.key),
-            _ => None,
-        })
 }

@@ -7,11 +7,11 @@ use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Line};
 use gravelbar_session::{Event as Said, Introduction, Limits, Session, Vector};
 use gravelbar_store::{Heard, Offset, Peer, Refused};
-use gravelbar_visit::{ClockOffset, DeviceView, DocumentId, Fact, Plan, RecordId};
+use gravelbar_visit::{ClockOffset, DeviceView, DocumentId, Fact, RecordId};
 use tokio::sync::mpsc;
 
 use super::acts::{has_all, hexadecimal};
-use super::keep::listed;
+use super::held::Subject;
 use super::shelf::PeerShelf;
 use super::{Device, tag_of};
 use crate::net::{ConnectionNumber, NetEvent, Up};
@@ -167,10 +167,10 @@ impl Device {
     /// the visit learns its key.
     fn list(&mut self, device: DeviceKeyId, document: Option<DocumentId>) {
         let Some(document) = document else { return };
-        let Some(open) = self.visits.get(&document) else {
+        let Some(held) = self.documents.get(&document) else {
             return;
         };
-        if open.members.contains(&device.0) {
+        if held.lists(device.0) {
             return;
         }
         let tag = tag_of(device);
@@ -210,7 +210,7 @@ impl Device {
         };
         meeting.heard_ms = now_ms;
         let shelf = PeerShelf {
-            visits: &self.visits,
+            documents: &self.documents,
             peer: meeting.device,
         };
         match meeting.session.handle_frame(now_ms, frame, &shelf) {
@@ -278,12 +278,12 @@ impl Device {
         }
     }
 
-    /// A visit this device hasn't got, from a device that is admitted: taken, since only members
-    /// are offered it. Its plan must lead to its name.
+    /// A document this device hasn't got, from a device that is admitted: taken, since only members
+    /// are offered it. Its subject must lead to its name.
     fn take_offer(&mut self, connection: ConnectionNumber, document: DocumentId, about: &str) {
         let sender = self.meetings.get(&connection).map(|m| m.device);
-        let plan = match Plan::from_about(about) {
-            Ok(plan) if plan.document_id() == document => plan,
+        let subject = match Subject::read(about) {
+            Ok(subject) if subject.document_id() == document => subject,
             Ok(_) => {
                 let name = self.called(connection);
                 self.notice(format!(
@@ -300,12 +300,12 @@ impl Device {
                 return;
             }
         };
-        if self.open_plan(plan).is_ok()
-            && let (Some(open), Some(sender)) = (self.visits.get_mut(&document), sender)
+        if self.open_subject(subject).is_ok()
+            && let (Some(held), Some(sender)) = (self.documents.get_mut(&document), sender)
         {
-            // The sender holds the visit, so it may have it; the visit's own list follows with
-            // its first records.
-            open.members.insert(sender.0);
+            // The sender holds the document, so it may have it; the document's own list follows
+            // with its first records.
+            held.admitted.insert(sender.0);
         }
     }
 
@@ -321,13 +321,10 @@ impl Device {
             return;
         };
         let sender = meeting.device;
-        let Some(open) = self.visits.get_mut(&document) else {
+        let Some(held) = self.documents.get_mut(&document) else {
             return;
         };
-        let received = open.visit.receive(changes);
-        let records = received.applied.iter().flat_map(|c| c.record_ids());
-        let news = records.filter_map(|id| open.visit.entry(id));
-        open.members.extend(listed(news));
+        let received = held.receive(changes);
         for change in &received.applied {
             self.put_down(document, change, Some(sender.0));
         }
@@ -374,9 +371,9 @@ impl Device {
             return;
         }
         let shared: Vec<DocumentId> = self
-            .visits
+            .documents
             .iter()
-            .filter(|(_, open)| open.members.contains(&device.0))
+            .filter(|(_, held)| held.as_visit().is_some() && held.lists(device.0))
             .map(|(document, _)| *document)
             .collect();
         for document in shared {
@@ -403,16 +400,14 @@ impl Device {
 
     /// How many devices a visit has.
     fn crowd(&self, document: DocumentId) -> usize {
-        self.visits
-            .get(&document)
-            .map_or(0, |open| open.members.len())
+        let held = self.documents.get(&document);
+        held.map_or(0, |held| held.members().len())
     }
 
     /// The newest offset of a device's clock that this device has recorded in a visit.
     fn last_offset(&self, document: DocumentId, of: gravelbar_visit::DeviceTag) -> Option<i64> {
         let mine = |id: RecordId| id.writer.device == self.tag;
-        self.visits
-            .get(&document)?
+        self.visit(document)?
             .visit
             .records()
             .iter()
@@ -430,7 +425,7 @@ impl Device {
         let now_ms = self.now().timestamp_millis();
         for meeting in self.meetings.values_mut() {
             let shelf = PeerShelf {
-                visits: &self.visits,
+                documents: &self.documents,
                 peer: meeting.device,
             };
             while let Ok(room) = meeting.outgoing.try_reserve() {
@@ -444,7 +439,7 @@ impl Device {
 
     /// The other devices of a visit, as far as this one hears them.
     pub(super) fn peer_lines(&self, visit: DocumentId, devices: &[DeviceView]) -> Vec<PeerLine> {
-        let Some(open) = self.visits.get(&visit) else {
+        let Some(held) = self.documents.get(&visit) else {
             return Vec::new();
         };
         let heard: BTreeMap<[u8; 32], Option<i64>> = self
@@ -454,17 +449,17 @@ impl Device {
             .into_iter()
             .map(|p| (p.key_id, p.last_heard_ms))
             .collect();
-        open.members
-            .iter()
-            .filter(|key| **key != self.key.0)
+        held.members()
+            .into_iter()
+            .filter(|key| *key != self.key.0)
             .map(|key| {
-                let device = DeviceKeyId(*key);
+                let device = DeviceKeyId(key);
                 let tag = tag_of(device);
                 let told = devices.iter().find(|d| d.tag == tag);
                 let meeting = self.meetings.values().find(|m| m.device == device);
                 let last_ms = meeting
                     .map(|m| m.heard_ms)
-                    .or_else(|| heard.get(key).copied().flatten());
+                    .or_else(|| heard.get(&key).copied().flatten());
                 PeerLine {
                     tag,
                     name: told.map_or_else(|| tag.to_string(), |d| d.name.clone()),
@@ -474,7 +469,7 @@ impl Device {
                     has_all_of_ours: meeting.is_some_and(|m| {
                         m.has
                             .get(&visit)
-                            .is_some_and(|has| has_all(has, open.visit.vector()))
+                            .is_some_and(|has| has_all(has, held.vector()))
                     }),
                 }
             })

@@ -1,4 +1,4 @@
-//! The visits as one other device may see them.
+//! The documents as one other device may see them.
 
 use std::collections::BTreeMap;
 
@@ -6,45 +6,45 @@ use gravelbar_link::DeviceKeyId;
 use gravelbar_session::{Offer, Outgoing, Parcel, Shelf, Vector};
 use gravelbar_visit::DocumentId;
 
-use super::Open;
+use super::held::Held;
 
-/// Only visits that list the device.
+/// Only documents that list the device.
 pub(super) struct PeerShelf<'a> {
-    pub(super) visits: &'a BTreeMap<DocumentId, Open>,
+    pub(super) documents: &'a BTreeMap<DocumentId, Held>,
     pub(super) peer: DeviceKeyId,
 }
 
 impl PeerShelf<'_> {
-    fn open(&self, document: DocumentId) -> Option<&Open> {
-        self.visits
+    fn held(&self, document: DocumentId) -> Option<&Held> {
+        self.documents
             .get(&document)
-            .filter(|open| open.members.contains(&self.peer.0))
+            .filter(|held| held.lists(self.peer.0))
     }
 }
 
-fn offer(document: DocumentId, open: &Open) -> Offer {
+fn offer(document: DocumentId, held: &Held) -> Offer {
     Offer {
         document,
-        about: open.visit.about().to_owned(),
-        vector: open.visit.vector().clone(),
+        about: held.about().to_owned(),
+        vector: held.vector().clone(),
         standing: Vec::new(),
     }
 }
 
 impl Shelf for PeerShelf<'_> {
     fn offers(&self) -> Vec<Offer> {
-        self.visits
+        self.documents
             .keys()
             .filter_map(|document| self.offer(*document))
             .collect()
     }
 
     fn offer(&self, document: DocumentId) -> Option<Offer> {
-        self.open(document).map(|open| offer(document, open))
+        self.held(document).map(|held| offer(document, held))
     }
 
     fn shares(&self, document: DocumentId) -> bool {
-        self.open(document).is_some()
+        self.held(document).is_some()
     }
 
     fn missing(
@@ -54,10 +54,10 @@ impl Shelf for PeerShelf<'_> {
         max_changes: usize,
         max_bytes: usize,
     ) -> Parcel {
-        let Some(open) = self.open(document) else {
+        let Some(held) = self.held(document) else {
             return Parcel::default();
         };
-        let changes = (open.visit.missing(than, max_changes, max_bytes))
+        let changes = (held.missing(than, max_changes, max_bytes))
             .into_iter()
             .map(|change| Outgoing {
                 writer: change.writer,

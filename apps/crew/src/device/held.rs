@@ -1,0 +1,229 @@
+//! The documents a device holds, of the two kinds there are: visits and crew books. What moves
+//! documents between devices and disks asks here and doesn't care which kind it is.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use gravelbar_book::{Book, Founding};
+use gravelbar_reduce::Reducer;
+use gravelbar_visit::{
+    DocumentId, Fact, LoggedChange, Plan, Received, Seen, Vector, Visit, Writer,
+};
+
+use super::acts::key_bytes;
+use crate::node::Picture;
+
+/// What a document is about, read from its subject.
+pub(super) enum Subject {
+    Visit(Plan),
+    Book(Founding),
+}
+
+/// A subject this program can't open, in words.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum SubjectError {
+    #[error(transparent)]
+    Visit(#[from] gravelbar_visit::OpenError),
+    #[error(transparent)]
+    Book(#[from] gravelbar_book::OpenError),
+}
+
+impl Subject {
+    pub(super) fn read(about: &str) -> Result<Self, SubjectError> {
+        if Founding::is_about(about) {
+            let founding = Founding::from_about(about);
+            Ok(Self::Book(
+                founding.map_err(gravelbar_book::OpenError::from)?,
+            ))
+        } else {
+            let plan = Plan::from_about(about);
+            Ok(Self::Visit(plan.map_err(gravelbar_visit::OpenError::from)?))
+        }
+    }
+
+    pub(super) fn document_id(&self) -> DocumentId {
+        match self {
+            Self::Visit(plan) => plan.document_id(),
+            Self::Book(founding) => founding.document_id(),
+        }
+    }
+
+    /// The document of this subject, with no records yet.
+    pub(super) fn start(self, writer: Writer) -> Result<Held, SubjectError> {
+        Ok(match self {
+            Self::Visit(plan) => Held::visit(Visit::start(plan, writer)?),
+            Self::Book(founding) => Held::book(Book::start(founding, writer)?),
+        })
+    }
+}
+
+/// One document held open.
+pub(super) struct Held {
+    pub(super) kind: Kind,
+    /// Devices that may exchange it, by key, as far as the document lists them.
+    listed: BTreeSet<[u8; 32]>,
+    /// Devices that may exchange it for other reasons: this one, and whoever gave it to this one.
+    pub(super) admitted: BTreeSet<[u8; 32]>,
+}
+
+/// Which kind it is.
+pub(super) enum Kind {
+    Visit(Box<HeldVisit>),
+    Book(Box<HeldBook>),
+}
+
+/// A visit with what has been worked out about it.
+pub(super) struct HeldVisit {
+    pub(super) visit: Visit,
+    pub(super) picture: Option<Arc<Picture>>,
+    /// Keeps the analyses of species that a tap didn't touch.
+    pub(super) reducer: Reducer,
+}
+
+/// A crew book.
+pub(super) struct HeldBook {
+    pub(super) book: Book,
+}
+
+impl Held {
+    fn visit(visit: Visit) -> Self {
+        let listed = listed(visit.records()).collect();
+        Self::new(
+            Kind::Visit(Box::new(HeldVisit {
+                visit,
+                picture: None,
+                reducer: Reducer::default(),
+            })),
+            listed,
+        )
+    }
+
+    fn book(book: Book) -> Self {
+        let listed = BTreeSet::from([book.founding().founder.0]);
+        Self::new(Kind::Book(Box::new(HeldBook { book })), listed)
+    }
+
+    fn new(kind: Kind, listed: BTreeSet<[u8; 32]>) -> Self {
+        Self {
+            kind,
+            listed,
+            admitted: BTreeSet::new(),
+        }
+    }
+
+    /// Opens a document from its subject and the changes stored before.
+    pub(super) fn restore(
+        about: &str,
+        writer: Writer,
+        changes: Vec<Vec<u8>>,
+    ) -> Result<(Self, Received), SubjectError> {
+        Ok(match Subject::read(about)? {
+            Subject::Visit(_) => {
+                let (visit, received) = Visit::restore(about, writer, changes)?;
+                (Self::visit(visit), received)
+            }
+            Subject::Book(_) => {
+                let (book, received) = Book::restore(about, writer, changes)?;
+                (Self::book(book), received)
+            }
+        })
+    }
+
+    pub(super) fn id(&self) -> DocumentId {
+        match &self.kind {
+            Kind::Visit(held) => held.visit.id(),
+            Kind::Book(held) => held.book.id(),
+        }
+    }
+
+    pub(super) fn about(&self) -> &str {
+        match &self.kind {
+            Kind::Visit(held) => held.visit.about(),
+            Kind::Book(held) => held.book.about(),
+        }
+    }
+
+    /// What to call it in words for a person.
+    pub(super) fn called(&self) -> String {
+        match &self.kind {
+            Kind::Visit(held) => format!("visit {}", held.visit.plan().site),
+            Kind::Book(held) => format!("the crew book of {}", held.book.founding().crew),
+        }
+    }
+
+    pub(super) fn vector(&self) -> &Vector {
+        match &self.kind {
+            Kind::Visit(held) => held.visit.vector(),
+            Kind::Book(held) => held.book.vector(),
+        }
+    }
+
+    pub(super) fn missing(
+        &self,
+        than: &Vector,
+        max_changes: usize,
+        max_bytes: usize,
+    ) -> Vec<Arc<LoggedChange>> {
+        match &self.kind {
+            Kind::Visit(held) => held.visit.missing(than, max_changes, max_bytes),
+            Kind::Book(held) => held.book.missing(than, max_changes, max_bytes),
+        }
+    }
+
+    /// Takes in changes from elsewhere, and whoever they list.
+    pub(super) fn receive(&mut self, changes: Vec<Vec<u8>>) -> Received {
+        let received = match &mut self.kind {
+            Kind::Visit(held) => held.visit.receive(changes),
+            Kind::Book(held) => held.book.receive(changes),
+        };
+        self.moved(&received.applied);
+        received
+    }
+
+    /// What is worked out from the records follows these changes, which the document has taken.
+    pub(super) fn moved(&mut self, changes: &[Arc<LoggedChange>]) {
+        match &mut self.kind {
+            Kind::Visit(held) => {
+                held.picture = None;
+                let records = changes.iter().flat_map(|c| c.record_ids());
+                let news = records.filter_map(|id| held.visit.entry(id));
+                self.listed.extend(listed(news));
+            }
+            Kind::Book(_) => {}
+        }
+    }
+
+    /// Whether a device may exchange it.
+    pub(super) fn lists(&self, device: [u8; 32]) -> bool {
+        self.listed.contains(&device) || self.admitted.contains(&device)
+    }
+
+    /// The devices that may exchange it.
+    pub(super) fn members(&self) -> BTreeSet<[u8; 32]> {
+        self.listed.union(&self.admitted).copied().collect()
+    }
+
+    pub(super) fn as_visit(&self) -> Option<&HeldVisit> {
+        match &self.kind {
+            Kind::Visit(held) => Some(held),
+            Kind::Book(_) => None,
+        }
+    }
+
+    pub(super) fn as_visit_mut(&mut self) -> Option<&mut HeldVisit> {
+        match &mut self.kind {
+            Kind::Visit(held) => Some(held),
+            Kind::Book(_) => None,
+        }
+    }
+}
+
+/// The keys of the devices that these records list.
+fn listed<'v>(records: impl IntoIterator<Item = &'v Seen>) -> impl Iterator<Item = [u8; 32]> {
+    records
+        .into_iter()
+        .filter_map(|seen| match &seen.entry.what {
+            Fact::Device(device) => key_bytes(&device.key),
+            _ => None,
+        })
+}
