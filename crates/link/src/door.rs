@@ -4,17 +4,19 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use quinn::crypto::rustls::HandshakeData;
-use quinn::{Connection, ConnectionError, Endpoint, Incoming, VarInt};
+use quinn::{Connection, ConnectionError, Endpoint, Incoming, RecvStream, SendStream, VarInt};
 use rustls::pki_types::CertificateDer;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tokio::time::timeout;
 
 use crate::identity::DeviceKeyId;
-use crate::joining::{End, Invitations, Meeting, PROOF_BYTES};
+use crate::joining::{EXPORTER, EXPORTER_CODE, End, Invitations, Meeting, PROOF_BYTES};
+use crate::open_code::{OpenCode, Tried};
+use crate::pake::{CONFIRMATION_BYTES, MESSAGE_BYTES, Run, write_document};
 use crate::peer::{Joined, Peer, code};
 use crate::roster::Roster;
 use crate::trust;
-use crate::tuning::{ALPN, ALPN_JOIN, GREETING, HANDSHAKES, HANDSHAKES_UNPROVEN, PEERS};
+use crate::tuning::{ALPN, ALPN_CODE, ALPN_JOIN, GREETING, HANDSHAKES, HANDSHAKES_UNPROVEN, PEERS};
 
 /// The first byte each side sends on the stream: both have been let in.
 pub(crate) const LET_IN: u8 = b'G';
@@ -26,6 +28,8 @@ pub struct Counts {
     pub strangers: u64,
     /// Callers with a wrong proof of an invitation.
     pub wrong_proofs: u64,
+    /// Callers with a wrong code.
+    pub wrong_codes: u64,
     /// Callers over the number of connections or handshakes.
     pub over_limit: u64,
 }
@@ -35,6 +39,7 @@ pub(crate) struct Door {
     pub(crate) me: DeviceKeyId,
     pub(crate) roster: Roster,
     pub(crate) invitations: Arc<Invitations>,
+    pub(crate) open_code: Arc<OpenCode>,
     handshakes: Arc<Semaphore>,
     places: Arc<Semaphore>,
     strangers: AtomicU64,
@@ -70,11 +75,17 @@ pub(crate) async fn answer(endpoint: Endpoint, door: Arc<Door>, let_in: mpsc::Se
 }
 
 impl Door {
-    pub(crate) fn new(me: DeviceKeyId, roster: Roster, invitations: Arc<Invitations>) -> Self {
+    pub(crate) fn new(
+        me: DeviceKeyId,
+        roster: Roster,
+        invitations: Arc<Invitations>,
+        open_code: Arc<OpenCode>,
+    ) -> Self {
         Self {
             me,
             roster,
             invitations,
+            open_code,
             handshakes: Arc::new(Semaphore::new(HANDSHAKES)),
             places: Arc::new(Semaphore::new(PEERS)),
             strangers: AtomicU64::new(0),
@@ -86,6 +97,7 @@ impl Door {
         Counts {
             strangers: self.strangers.load(Ordering::Relaxed),
             wrong_proofs: self.invitations.wrong_proofs(),
+            wrong_codes: self.open_code.wrong(),
             over_limit: self.over_limit.load(Ordering::Relaxed),
         }
     }
@@ -114,6 +126,9 @@ impl Door {
             .protocol?;
         if protocol == ALPN_JOIN {
             return self.let_join(connection, device, place).await;
+        }
+        if protocol == ALPN_CODE {
+            return self.let_enter(connection, device, place).await;
         }
         // The handshake lets strangers through while an invitation is open; here they end.
         if protocol != ALPN || !self.roster.contains(device) {
@@ -147,7 +162,7 @@ impl Door {
         device: DeviceKeyId,
         place: OwnedSemaphorePermit,
     ) -> Option<Peer> {
-        let meeting = Meeting::on(&connection, device, self.me)?;
+        let meeting = Meeting::on(&connection, EXPORTER, device, self.me)?;
         let (mut sender, mut receiver) = connection.accept_bi().await.ok()?;
         let mut proof = [0; PROOF_BYTES];
         receiver.read_exact(&mut proof).await.ok()?;
@@ -163,15 +178,76 @@ impl Door {
             document: invitation.document,
         };
         let streams = (sender, receiver);
-        let roster = self.roster.clone();
-        Some(Peer::new(
+        Some(self.joined(connection, streams, place, joined))
+    }
+
+    /// Takes one caller through the exchange that proves a code. Its confirmation is checked before
+    /// ours is sent; a run without one tells the caller nothing and is no try.
+    async fn let_enter(
+        &self,
+        connection: Connection,
+        device: DeviceKeyId,
+        place: OwnedSemaphorePermit,
+    ) -> Option<Peer> {
+        let ended = || {
+            connection.close(VarInt::from_u32(code::NO_CODE), b"no code open");
+            None
+        };
+        let Some(open) = self.open_code.now() else {
+            return ended();
+        };
+        let meeting = Meeting::on(&connection, EXPORTER_CODE, device, self.me)?;
+        let (mut sender, mut receiver) = connection.accept_bi().await.ok()?;
+        let mut theirs = [0; MESSAGE_BYTES];
+        receiver.read_exact(&mut theirs).await.ok()?;
+        let run = Run::begin(End::Inviter, &open.code, &meeting)?;
+        let message = run.message();
+        let key = run.key(&theirs);
+        let mut proof = [0; CONFIRMATION_BYTES];
+        if key.is_some() {
+            sender.write_all(&message).await.ok()?;
+            receiver.read_exact(&mut proof).await.ok()?;
+        }
+        let is_right = || {
+            let checked = key.as_ref();
+            checked.is_some_and(|key| key.check(End::Joiner, &meeting, b"", &proof))
+        };
+        let document = match self.open_code.attempt(open.serial, is_right) {
+            Tried::Right(document) => document,
+            Tried::Wrong => {
+                connection.close(VarInt::from_u32(code::WRONG_PROOF), b"wrong code");
+                return None;
+            }
+            Tried::Ended => return ended(),
+        };
+        self.roster.add(device);
+        let name = write_document(document);
+        let answer = key?.confirm(End::Inviter, &meeting, &name);
+        sender
+            .write_all(&[&answer[..], &name].concat())
+            .await
+            .ok()?;
+        let streams = (sender, receiver);
+        let joined = Joined { device, document };
+        Some(self.joined(connection, streams, place, joined))
+    }
+
+    fn joined(
+        &self,
+        connection: Connection,
+        streams: (SendStream, RecvStream),
+        place: OwnedSemaphorePermit,
+        joined: Joined,
+    ) -> Peer {
+        let (device, roster) = (joined.device, self.roster.clone());
+        Peer::new(
             connection,
             streams,
             device,
             roster,
             Some(place),
             Some(joined),
-        ))
+        )
     }
 }
 

@@ -23,8 +23,9 @@ const STRIKES: u8 = 3;
 
 pub(crate) const PROOF_BYTES: usize = 32;
 
-/// An experimental label, as RFC 5705 section 4 has them for uses without registration.
-const EXPORTER: &[u8] = b"EXPERIMENTAL gravelbar-join/1";
+/// Experimental labels, as RFC 5705 section 4 has them for uses without registration.
+pub(crate) const EXPORTER: &[u8] = b"EXPERIMENTAL gravelbar-join/1";
+pub(crate) const EXPORTER_CODE: &[u8] = b"EXPERIMENTAL gravelbar-code/1";
 
 /// Which end gives a proof.
 #[derive(Debug, Clone, Copy)]
@@ -36,21 +37,22 @@ pub(crate) enum End {
 /// What both ends of one connection put under their proofs.
 #[derive(Debug)]
 pub(crate) struct Meeting {
-    exporter: [u8; 32],
-    joiner: DeviceKeyId,
-    inviter: DeviceKeyId,
+    pub(crate) exporter: [u8; 32],
+    pub(crate) joiner: DeviceKeyId,
+    pub(crate) inviter: DeviceKeyId,
 }
 
 impl Meeting {
     /// Nothing if the connection can export no key, which an established one can.
     pub(crate) fn on(
         connection: &Connection,
+        label: &[u8],
         joiner: DeviceKeyId,
         inviter: DeviceKeyId,
     ) -> Option<Self> {
         let mut exporter = [0; 32];
         connection
-            .export_keying_material(&mut exporter, EXPORTER, b"")
+            .export_keying_material(&mut exporter, label, b"")
             .ok()?;
         Some(Self {
             exporter,

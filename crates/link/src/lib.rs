@@ -7,7 +7,7 @@
 //! refused before any application byte.
 //!
 //! A device becomes known by an [`Invitation`]: a text that carries the inviter's key, where to
-//! find it, and a secret. `WIRE.md` states the bytes.
+//! find it, and a secret; or by a [`Code`]: six digits that one shows and a person types on the other. `WIRE.md` states the bytes.
 //!
 //! ```
 //! use gravelbar_link::{Identity, Link, Roster};
@@ -30,23 +30,33 @@
 //! ```
 
 mod base32;
+mod beacon;
 mod call;
+mod code;
 mod door;
 mod framing;
 mod identity;
 mod invitation;
 mod joining;
 mod link;
+mod network;
+mod open_code;
+mod pake;
 mod peer;
 mod roster;
+mod sighting;
 mod trust;
 mod tuning;
 
-pub use call::ConnectError;
+pub use beacon::{Beacon, Found, Joinable};
+pub use call::{ConnectError, EnterError};
+pub use code::{Code, CodeError};
 pub use door::Counts;
 pub use framing::{FRAME_BYTES, FrameReceiver, FrameSender, ReceiveError, SendError};
 pub use identity::{DeviceKeyId, Identity, IdentityError, KeyIdError};
 pub use invitation::{Invitation, InvitationError, InviteError};
 pub use link::{BindError, Link};
+pub use network::Network;
 pub use peer::{Closed, Joined, Line, Peer};
 pub use roster::Roster;
+pub use sighting::{CrewSecret, JoiningLabel};

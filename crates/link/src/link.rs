@@ -9,14 +9,16 @@ use ring::rand::{SecureRandom, SystemRandom};
 use tokio::sync::{Mutex, mpsc};
 use tokio::task::JoinSet;
 
-use crate::call::{Call, ConnectError, within_greeting};
+use crate::call::{Call, ConnectError, EnterError, within_greeting};
+use crate::code::Code;
 use crate::door::{Counts, Door, answer};
 use crate::identity::{DeviceKeyId, Identity};
 use crate::invitation::{ADDRESSES, Invitation, InviteError};
 use crate::joining::Invitations;
+use crate::open_code::{LONGEST, OpenCode};
 use crate::peer::{Peer, code};
 use crate::roster::Roster;
-use crate::tuning::{self, ALPN, ALPN_JOIN, HANDSHAKES};
+use crate::tuning::{self, ALPN, ALPN_CODE, ALPN_JOIN, HANDSHAKES};
 
 /// Why a device can't be reached by others or call them.
 #[derive(Debug, thiserror::Error)]
@@ -62,13 +64,19 @@ impl Link {
     pub fn bind(identity: &Identity, addr: SocketAddr, roster: Roster) -> Result<Self, BindError> {
         let at_addr = |source| BindError::Address { addr, source };
         let invitations = Arc::new(Invitations::default());
-        let server = tuning::server(identity, roster.clone(), invitations.clone())?;
+        let open_code = Arc::new(OpenCode::default());
+        let server = tuning::server(
+            identity,
+            roster.clone(),
+            invitations.clone(),
+            open_code.clone(),
+        )?;
         let socket = UdpSocket::bind(addr).map_err(at_addr)?;
         let runtime = quinn::default_runtime()
             .ok_or_else(|| at_addr(std::io::Error::other("no tokio runtime is running")))?;
         let endpoint = Endpoint::new(EndpointConfig::default(), Some(server), socket, runtime)
             .map_err(at_addr)?;
-        let door = Arc::new(Door::new(identity.device(), roster, invitations));
+        let door = Arc::new(Door::new(identity.device(), roster, invitations, open_code));
         let (let_in, arrivals) = mpsc::channel(HANDSHAKES);
         tokio::spawn(answer(endpoint.clone(), door.clone(), let_in));
         Ok(Self(Arc::new(Inner {
@@ -120,7 +128,10 @@ impl Link {
         }
         let roster = self.0.door.roster.clone();
         within_greeting(addr, async {
-            self.call(addr, expect, ALPN).await?.greet(roster).await
+            self.call(addr, Some(expect), ALPN)
+                .await?
+                .greet(roster)
+                .await
         })
         .await
     }
@@ -202,27 +213,112 @@ impl Link {
     /// [`ConnectError`]: [`ConnectError::NotAdmitted`] when the invitation has ended or isn't one
     /// that the device gave.
     pub async fn join(&self, invitation: &Invitation) -> Result<Peer, ConnectError> {
-        let inviter = invitation.inviter;
+        let inviter = Some(invitation.inviter);
+        let none = ConnectError::Unknown {
+            device: invitation.inviter,
+        };
+        let call = self.call_any(&invitation.addresses, inviter, ALPN_JOIN);
+        let call = call.await.map_err(|failed| failed.unwrap_or(none))?;
+        let (addr, roster) = (call.addr(), self.0.door.roster.clone());
+        within_greeting(addr, call.prove(self.device(), invitation, roster)).await
+    }
+
+    /// Opens a short code, drawn now, for one device to join by: until `lifetime` (at most two
+    /// minutes, by the device's monotonic clock) is over, a device has come in by it, three
+    /// wrong tries came, or [`Link::end_code`]. A code that was open before ends.
+    ///
+    /// # Errors
+    ///
+    /// [`InviteError::NoSecret`].
+    pub fn open_code(
+        &self,
+        document: Option<[u8; 16]>,
+        lifetime: Duration,
+    ) -> Result<Code, InviteError> {
+        let code = Code::draw().ok_or(InviteError::NoSecret)?;
+        let lifetime = lifetime.min(LONGEST);
+        let serial = self.0.door.open_code.begin(code, document, lifetime);
+        let open_code = Arc::downgrade(&self.0.door.open_code);
+        tokio::spawn(async move {
+            tokio::time::sleep(lifetime).await;
+            if let Some(open_code) = open_code.upgrade() {
+                open_code.end(serial);
+            }
+        });
+        Ok(code)
+    }
+
+    /// The code that is open, with the tries it has left.
+    #[must_use]
+    pub fn code(&self) -> Option<(Code, u8)> {
+        let open = self.0.door.open_code.now();
+        open.map(|open| (open.code, open.tries_left))
+    }
+
+    /// Ends the code that is open, if one is.
+    pub fn end_code(&self) {
+        if let Some(open) = self.0.door.open_code.now() {
+            self.0.door.open_code.end(open.serial);
+        }
+    }
+
+    /// Waits until this code is no longer open.
+    pub async fn code_ended(&self, code: Code) {
+        let mut changes = self.0.door.open_code.changes();
+        // An error would mean that the link is gone, and with it the code.
+        let _ = changes
+            .wait_for(|open| open.is_none_or(|open| open.code != code))
+            .await;
+    }
+
+    /// Calls the device that shows this code, at all its addresses at once, and has each on the
+    /// other's roster from then on. With the connection comes the name of the document that the code
+    /// is to, if it is to one.
+    ///
+    /// Calls once: each run of the exchange gives whoever answered in that device's place one
+    /// guess of the digits, so it is for the person to type them again.
+    ///
+    /// # Errors
+    ///
+    /// [`EnterError`].
+    pub async fn enter(
+        &self,
+        addresses: &[SocketAddr],
+        code: &Code,
+    ) -> Result<(Peer, Option<[u8; 16]>), EnterError> {
+        let call = match self.call_any(addresses, None, ALPN_CODE).await {
+            Ok(call) => call,
+            Err(None) => return Err(EnterError::NoAddress),
+            Err(Some(ConnectError::NotAdmitted { .. })) => return Err(EnterError::NoCode),
+            Err(Some(error)) => return Err(EnterError::Call(error)),
+        };
+        let (addr, roster) = (call.addr(), self.0.door.roster.clone());
+        within_greeting(addr, call.enter(self.device(), code, roster)).await
+    }
+
+    /// The first of several calls to be answered; or why the last failed, if there was any.
+    async fn call_any(
+        &self,
+        addresses: &[SocketAddr],
+        expect: Option<DeviceKeyId>,
+        alpn: &'static [u8],
+    ) -> Result<Call, Option<ConnectError>> {
         let mut calls = JoinSet::new();
-        for addr in invitation.addresses.iter().copied() {
+        for addr in addresses.iter().copied().take(ADDRESSES) {
             let link = self.clone();
             calls.spawn(within_greeting(addr, async move {
-                link.call(addr, inviter, ALPN_JOIN).await
+                link.call(addr, expect, alpn).await
             }));
         }
         let mut failed = None;
         while let Some(call) = calls.join_next().await {
             match call {
-                Ok(Ok(call)) => {
-                    let (addr, roster) = (call.addr(), self.0.door.roster.clone());
-                    let proving = call.prove(self.device(), invitation, roster);
-                    return within_greeting(addr, proving).await;
-                }
+                Ok(Ok(call)) => return Ok(call),
                 Ok(Err(error)) => failed = Some(error),
                 Err(_) => {} // Only cancelled tasks end so here, and none is.
             }
         }
-        Err(failed.unwrap_or(ConnectError::Unknown { device: inviter }))
+        Err(failed)
     }
 
     /// Closes the socket and all connections, telling the other devices why; waits until they
@@ -237,7 +333,7 @@ impl Link {
     async fn call(
         &self,
         addr: SocketAddr,
-        expect: DeviceKeyId,
+        expect: Option<DeviceKeyId>,
         alpn: &[u8],
     ) -> Result<Call, ConnectError> {
         Call::begin(&self.0.endpoint, &self.0.identity, addr, expect, alpn).await

@@ -16,6 +16,7 @@ pub(crate) mod code {
     pub(crate) const NOT_ADMITTED: u32 = 1;
     pub(crate) const WRONG_PROOF: u32 = 2;
     pub(crate) const BROKEN: u32 = 3;
+    pub(crate) const NO_CODE: u32 = 4;
 }
 
 /// Why a connection is gone.
@@ -64,12 +65,12 @@ impl From<ConnectionError> for Closed {
     }
 }
 
-/// How a device came in by an invitation of ours.
+/// How a device came in by an invitation or a code of ours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Joined {
     /// The device, which is on the roster from now on.
     pub device: DeviceKeyId,
-    /// The document it was invited to, if the invitation named one.
+    /// The document it was invited to, if the invitation or code named one.
     pub document: Option<[u8; 16]>,
 }
 
@@ -196,7 +197,7 @@ impl Peer {
         self.line.remote_addr()
     }
 
-    /// Set when the device came in just now by an invitation of ours. It is on the roster; the
+    /// Set when the device came in just now by an invitation or code of ours. It is on the roster; the
     /// owner keeps it there over a restart.
     #[must_use]
     pub fn joined(&self) -> Option<Joined> {

@@ -19,6 +19,7 @@ use rustls::{CertificateError, DigitallySignedStruct, DistinguishedName, Error, 
 
 use crate::identity::DeviceKeyId;
 use crate::joining::Invitations;
+use crate::open_code::OpenCode;
 use crate::roster::Roster;
 
 /// Keys a device may have: Ed25519, and P-256 for those whose hardware keeps no other.
@@ -55,10 +56,11 @@ fn tls12() -> Error {
     Error::General("only TLS 1.3 is spoken".to_owned())
 }
 
-/// The calling side: lets one device through and notes which one answered.
+/// The calling side: lets one device through, or any where the code that follows is to prove who it
+/// is; notes which one answered.
 #[derive(Debug)]
 pub(crate) struct ExpectDevice {
-    pub(crate) expect: DeviceKeyId,
+    pub(crate) expect: Option<DeviceKeyId>,
     pub(crate) found: Arc<OnceLock<DeviceKeyId>>,
     pub(crate) algorithms: WebPkiSupportedAlgorithms,
 }
@@ -74,7 +76,7 @@ impl ServerCertVerifier for ExpectDevice {
     ) -> Result<ServerCertVerified, Error> {
         let device = shown(end_entity, intermediates)?;
         let _ = self.found.set(device);
-        if device == self.expect {
+        if self.expect.is_none_or(|expect| device == expect) {
             Ok(ServerCertVerified::assertion())
         } else {
             Err(refused())
@@ -104,12 +106,13 @@ impl ServerCertVerifier for ExpectDevice {
     }
 }
 
-/// The called side: lets through who is on the roster, and strangers only while an invitation is
-/// open; those get no further than its proof (`joining.rs`).
+/// The called side: lets through who is on the roster, and strangers only while an invitation or a
+/// code is open; those get no further than its proof (`joining.rs`, `pake.rs`).
 #[derive(Debug)]
 pub(crate) struct Admit {
     pub(crate) roster: Roster,
     pub(crate) invitations: Arc<Invitations>,
+    pub(crate) open_code: Arc<OpenCode>,
     pub(crate) algorithms: WebPkiSupportedAlgorithms,
 }
 
@@ -125,7 +128,8 @@ impl ClientCertVerifier for Admit {
         _: UnixTime,
     ) -> Result<ClientCertVerified, Error> {
         let device = shown(end_entity, intermediates)?;
-        if self.roster.contains(device) || self.invitations.any() {
+        let inviting = self.invitations.any() || self.open_code.now().is_some();
+        if self.roster.contains(device) || inviting {
             Ok(ClientCertVerified::assertion())
         } else {
             Err(refused())

@@ -14,6 +14,7 @@ use crate::framing::FRAME_BYTES;
 use crate::identity::{DeviceKeyId, Identity};
 use crate::joining::Invitations;
 use crate::link::BindError;
+use crate::open_code::OpenCode;
 use crate::roster::Roster;
 use crate::trust::{Admit, ExpectDevice, provider};
 
@@ -21,6 +22,8 @@ use crate::trust::{Admit, ExpectDevice, provider};
 pub(crate) const ALPN: &[u8] = b"gravelbar/1";
 /// From an invited device to its inviter.
 pub(crate) const ALPN_JOIN: &[u8] = b"gravelbar-join/1";
+/// From a device on which a code was typed, to the one that shows it.
+pub(crate) const ALPN_CODE: &[u8] = b"gravelbar-code/1";
 
 /// Handshakes under way at once; more are turned away.
 pub(crate) const HANDSHAKES: usize = 64;
@@ -72,11 +75,13 @@ pub(crate) fn server(
     identity: &Identity,
     roster: Roster,
     invitations: Arc<Invitations>,
+    open_code: Arc<OpenCode>,
 ) -> Result<ServerConfig, BindError> {
     let provider = provider();
     let admit = Admit {
         roster,
         invitations,
+        open_code,
         algorithms: provider.signature_verification_algorithms,
     };
     let mut tls = rustls::ServerConfig::builder_with_provider(provider)
@@ -85,7 +90,7 @@ pub(crate) fn server(
         .with_client_cert_verifier(Arc::new(admit))
         .with_single_cert(vec![identity.certificate()], identity.key())
         .map_err(broken)?;
-    tls.alpn_protocols = vec![ALPN.to_vec(), ALPN_JOIN.to_vec()];
+    tls.alpn_protocols = vec![ALPN.to_vec(), ALPN_JOIN.to_vec(), ALPN_CODE.to_vec()];
     // A resumed handshake shows no certificate, and early data can be replayed: neither is had.
     tls.session_storage = Arc::new(NoServerSessionStorage {});
     tls.send_tls13_tickets = 0;
@@ -103,7 +108,7 @@ pub(crate) fn server(
 /// The calling side of one connection. Which device answered is noted in the second part.
 pub(crate) fn client(
     identity: &Identity,
-    expect: DeviceKeyId,
+    expect: Option<DeviceKeyId>,
     alpn: &[u8],
 ) -> Result<(ClientConfig, Arc<OnceLock<DeviceKeyId>>), BindError> {
     let provider = provider();

@@ -69,7 +69,7 @@ pub(crate) fn caller(shows: Option<Arc<CertifiedKey>>, alpn: &[u8]) -> Outcome<E
 }
 
 /// The names of our protocols.
-pub(crate) const OURS: &[&[u8]] = &[b"gravelbar/1", b"gravelbar-join/1"];
+pub(crate) const OURS: &[&[u8]] = &[b"gravelbar/1", b"gravelbar-join/1", b"gravelbar-code/1"];
 
 /// One that answers, shows this, and lets anyone in.
 pub(crate) fn answerer(shows: Arc<CertifiedKey>, alpn: &[&[u8]]) -> Outcome<Endpoint> {
