@@ -167,7 +167,11 @@ pub(crate) fn grounds<'a>(
             let first = numbers.get(&1).and_then(|p| p.effort.total_s);
             let arising = (1..=usable)
                 .filter_map(|n| numbers.get(&n))
-                .map(|pass| arising(pass, first, usable > 1, anyone_tapped))
+                .map(|pass| {
+                    let mut cautions = arising(pass, first, usable > 1, anyone_tapped);
+                    cautions.extend(missing(view, &pass.pass));
+                    cautions
+                })
                 .collect();
             let ground = Ground {
                 area_m2,
@@ -213,6 +217,19 @@ fn usable(numbers: &BTreeMap<u8, &PassSummary>, source: CatchSource) -> (u8, Vec
         passes = next;
     }
     (passes, Vec::new())
+}
+
+/// Lost devices whose records of a pass may be missing: those that knew it as open when last heard,
+/// and those known to have made more than anyone has, whatever passes that was in.
+fn missing(view: &View, pass: &PassKey) -> impl Iterator<Item = String> {
+    let gaps = view.lost.iter().filter(|lost| lost.leaves_a_gap());
+    let in_pass = gaps.filter(|l| l.open_passes.contains(pass) || l.open_passes.is_empty());
+    in_pass.map(|lost| {
+        format!(
+            "a lost device (“{}”) leaves a gap: fish of pass {} may be missing",
+            lost.name, pass.number
+        )
+    })
 }
 
 fn arising(

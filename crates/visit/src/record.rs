@@ -4,6 +4,8 @@ mod amend;
 mod catch;
 mod crew;
 mod gear;
+mod join;
+mod lost;
 mod passes;
 mod place;
 mod safety;
@@ -20,6 +22,8 @@ pub use catch::{
 };
 pub use crew::{ClockOffset, Device, DeviceHeld, Joined, Left, Role, RoleLeft, RoleTaken};
 pub use gear::{GearEvent, GearKind, Reaction, Setting, Trial, Waveform};
+pub use join::{Brought, Bytes, Join, JoinNames, Piece, Unjoin};
+pub use lost::{AcceptHeld, DeviceLost, LastAccepted};
 pub use passes::{Counter, PassClosed, PassOpened, Source};
 pub use place::{NetEnd, NetEvent, NetState, ReachLength, Water, WaterPlace, Width};
 pub use safety::{Clear, EnergiserOff, Stop, Tick, Untick};
@@ -50,9 +54,8 @@ macro_rules! facts {
         /// What a record says. The written form carries the kind's name, and a kind this program
         /// doesn't know is kept as it came.
         #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-        #[serde(rename_all = "snake_case")]
         pub enum Fact {
-            $($(#[$doc])* $kind($kind),)*
+            $($(#[$doc])* #[serde(rename = $written)] $kind($kind),)*
         }
 
         impl Fact {
@@ -157,6 +160,16 @@ facts! {
     Reopen "reopen",
     /// Late records accepted.
     AcceptLate "accept_late",
+    /// Another document records this same visit.
+    Join "safety_join",
+    /// Changes of another document.
+    Brought "safety_brought",
+    /// A joining taken back.
+    Unjoin "safety_unjoin",
+    /// A device is lost or trusted no more.
+    DeviceLost "safety_device_lost",
+    /// Records of a lost device accepted.
+    AcceptHeld "safety_accept_held",
 }
 
 /// Why a record can't be written.

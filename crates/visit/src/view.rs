@@ -6,6 +6,7 @@ mod clocks;
 mod crew;
 mod flag;
 mod history;
+mod lost;
 mod named;
 mod passes;
 mod place;
@@ -21,6 +22,8 @@ use serde::Serialize;
 
 pub use flag::{Flag, FlagKind};
 pub use history::HistoryLine;
+pub(crate) use lost::Held;
+pub use lost::LostView;
 pub(crate) use named::{has_field, may_be_joined, may_be_undone, may_be_voided};
 pub(crate) use read::{Heading, life_of};
 pub use safety::{ItemView, Safety, SafetyState, StopView};
@@ -347,6 +350,8 @@ pub struct View {
     pub incidents: Vec<Dated<Incident>>,
     /// Decisions.
     pub decisions: Vec<Dated<Decision>>,
+    /// Devices that are lost, by tag.
+    pub lost: Vec<LostView>,
     /// Signatures, oldest first; the first is version 1.
     pub signatures: Vec<SignatureView>,
     /// How the visit stands.

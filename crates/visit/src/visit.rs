@@ -17,7 +17,9 @@ use crate::causes::Causes;
 use crate::names::PersonName;
 use crate::plan::{Plan, PlanError};
 use crate::record::{Entry, Fact, FactError, Signature};
-use crate::view::{Causality, Heading, HistoryLine, Past, Seen, Unreadable, View, life_of};
+use crate::view::{
+    Causality, Heading, HistoryLine, LostView, Past, Seen, Unreadable, View, life_of,
+};
 
 /// The visit's document with its records parsed once each.
 pub struct Visit {
@@ -60,6 +62,14 @@ pub enum ActError {
     /// Only some may clear a stop.
     #[error("only the crew lead or the safety lead clears a stop: {0} holds neither role here")]
     NotEntitled(PersonName),
+    /// Only some may mark a device as lost or accept its records.
+    #[error(
+        "only the crew lead or the safety lead marks a device as lost or accepts its later records: {0} holds neither role here"
+    )]
+    NotEntitledToCut(PersonName),
+    /// A signature over a gap says why.
+    #[error("a lost device leaves a gap: write why you sign all the same")]
+    SignsOverGap,
     /// Only someone on the crew ticks for it.
     #[error("put {0} on the crew first, then tick")]
     NotOnCrew(PersonName),
@@ -229,6 +239,9 @@ impl Visit {
         let mut bodies = Vec::with_capacity(facts.len());
         for what in facts {
             self.allow(by, &what)?;
+            if matches!(what, Fact::Signature(_)) && why.is_none_or(|w| w.trim().is_empty()) {
+                self.signs_no_gap()?;
+            }
             let entry = Entry {
                 at,
                 by: by.clone(),
@@ -247,6 +260,15 @@ impl Visit {
             change: appended.change,
             records: appended.records,
         })
+    }
+
+    /// Refuses a signature without a reason where a lost device leaves a gap.
+    fn signs_no_gap(&self) -> Result<(), ActError> {
+        let anyone_lost = (self.seen.iter()).any(|s| matches!(s.entry.what, Fact::DeviceLost(_)));
+        if anyone_lost && self.view().lost.iter().any(LostView::leaves_a_gap) {
+            return Err(ActError::SignsOverGap);
+        }
+        Ok(())
     }
 
     /// Takes in changes from elsewhere: whatever is good is applied, whatever isn't is returned

@@ -49,7 +49,7 @@ pub(super) fn permit_take(bank: &Bank<'_>) -> Advice {
     let not_heard = bank
         .flags
         .iter()
-        .filter(|f| f.kind == FlagKind::DeviceNotHeard);
+        .filter(|f| matches!(f.kind, FlagKind::DeviceNotHeard | FlagKind::DeviceLost));
     advice.cautions.extend(not_heard.map(|f| f.words.clone()));
     advice.sentence = sentences(&parts);
     advice

@@ -39,7 +39,7 @@ fn is_work_in_the_water(fact: &Fact) -> bool {
 
 impl<'a> Named<'a> {
     pub(super) fn crew(&self, flags: &mut Vec<Flag>) -> Crew<'a> {
-        let standings = Standings::read(self.seen, self.causality);
+        let standings = Standings::read(self.seen, self.causality, self.held);
         let mut arrivals = standings.arrivals().clone();
         let mut unlisted: BTreeMap<&PersonName, Vec<&Seen>> = BTreeMap::new();
         for s in self
@@ -68,7 +68,7 @@ impl<'a> Named<'a> {
                 continue;
             };
             let own = leaving.person == s.entry.by;
-            if s.entry.check().is_err() {
+            if s.entry.check().is_err() || self.held.holds(s.id) {
                 continue;
             }
             if own || standings.may_clear(&s.entry.by, Some(s.id)) {
@@ -145,6 +145,7 @@ impl Named<'_> {
     fn holders(&self) -> BTreeMap<DeviceTag, PersonName> {
         self.seen
             .iter()
+            .filter(|s| !self.held.holds(s.id))
             .filter_map(|s| match &s.entry.what {
                 Fact::DeviceHeld(held) => Some((held.tag, held.person.clone())),
                 _ => None,

@@ -7,6 +7,7 @@ use gravelbar_ledger::RecordId;
 
 use super::clocks::Clocks;
 use super::flag::{Flag, FlagKind};
+use super::lost::Held;
 use super::seen::{Causality, Seen};
 use super::{Dated, Stamp};
 use crate::record::{Fact, FieldName};
@@ -16,6 +17,7 @@ pub(super) struct Named<'a> {
     pub(super) seen: &'a [Seen],
     pub(super) causality: &'a dyn Causality,
     pub(super) clocks: Clocks,
+    pub(super) held: &'a Held,
     places: BTreeMap<RecordId, usize>,
     voids: BTreeMap<RecordId, Vec<&'a Seen>>,
     undone: BTreeSet<RecordId>,
@@ -28,12 +30,14 @@ impl<'a> Named<'a> {
     pub(super) fn new(
         seen: &'a [Seen],
         causality: &'a dyn Causality,
+        held: &'a Held,
         flags: &mut Vec<Flag>,
     ) -> Self {
         let mut named = Self {
             seen,
             causality,
             clocks: Clocks::read(seen),
+            held,
             places: seen.iter().enumerate().map(|(i, s)| (s.id, i)).collect(),
             voids: BTreeMap::new(),
             undone: BTreeSet::new(),
@@ -73,7 +77,7 @@ impl<'a> Named<'a> {
 
     fn read_voids(&mut self, flags: &mut Vec<Flag>) {
         let mut lifted = BTreeSet::new();
-        for s in self.seen {
+        for s in self.counting() {
             let Fact::Restore(restore) = &s.entry.what else {
                 continue;
             };
@@ -85,7 +89,7 @@ impl<'a> Named<'a> {
                 }
             }
         }
-        for s in self.seen {
+        for s in self.counting() {
             let Fact::Void(void) = &s.entry.what else {
                 continue;
             };
@@ -101,7 +105,7 @@ impl<'a> Named<'a> {
 
     fn read_undos(&mut self, flags: &mut Vec<Flag>) {
         // Newest first: whether an undo stands is known before what it undoes is looked at.
-        for s in self.seen.iter().rev() {
+        for s in self.counting().rev() {
             let Fact::Undo(undo) = &s.entry.what else {
                 continue;
             };
@@ -116,7 +120,7 @@ impl<'a> Named<'a> {
     }
 
     fn read_amends(&mut self, flags: &mut Vec<Flag>) {
-        for s in self.seen {
+        for s in self.counting() {
             let Fact::Amend(amend) = &s.entry.what else {
                 continue;
             };
@@ -140,7 +144,7 @@ impl<'a> Named<'a> {
 
     fn read_same(&mut self, flags: &mut Vec<Flag>) {
         let mut joined = Joined::default();
-        for s in self.seen {
+        for s in self.counting() {
             let Fact::SameThing(same) = &s.entry.what else {
                 continue;
             };
@@ -184,9 +188,15 @@ impl<'a> Named<'a> {
         self.first_of(id) != id
     }
 
-    /// Whether a record is voided.
+    /// Whether a record is voided, or held aside because its device is lost.
     pub(super) fn is_voided(&self, id: RecordId) -> bool {
-        self.voids.contains_key(&id)
+        self.voids.contains_key(&id) || self.held.holds(id)
+    }
+
+    /// The records that count, in order by cause: all but those held aside.
+    fn counting(&self) -> impl DoubleEndedIterator<Item = &'a Seen> + use<'a> {
+        let held = self.held;
+        self.seen.iter().filter(move |s| !held.holds(s.id))
     }
 
     /// Whether a tap is taken back.
@@ -339,5 +349,10 @@ pub(crate) fn may_be_voided(fact: &Fact) -> bool {
             | Fact::Device(_)
             | Fact::DeviceHeld(_)
             | Fact::ClockOffset(_)
+            | Fact::Join(_)
+            | Fact::Brought(_)
+            | Fact::Unjoin(_)
+            | Fact::DeviceLost(_)
+            | Fact::AcceptHeld(_)
     )
 }

@@ -4,6 +4,7 @@ use gravelbar_ledger::{DocumentId, RecordId};
 
 use super::flag::{Flag, FlagKind};
 use super::history::{HistoryLine, history};
+use super::lost::Held;
 use super::named::Named;
 use super::seen::{Causality, Seen, Unreadable};
 use super::sign::sign_state;
@@ -28,7 +29,8 @@ impl View {
         causality: &dyn Causality,
     ) -> Self {
         let mut flags = Vec::new();
-        let named = Named::new(seen, causality, &mut flags);
+        let held = Held::read(seen, causality);
+        let named = Named::new(seen, causality, &held, &mut flags);
         let crew = named.crew(&mut flags);
         let signatures = named.signatures(unreadable, &mut flags);
         let mut view = Self {
@@ -77,6 +79,7 @@ impl View {
                 Fact::Decision(d) => Some(d),
                 _ => None,
             }),
+            lost: named.lost(&mut flags),
             sign_state: sign_state(&signatures),
             signatures,
             flags: Vec::new(),

@@ -218,6 +218,9 @@ impl<'a> Named<'a> {
             let Fact::Clear(clear) = &s.entry.what else {
                 continue;
             };
+            if self.held.holds(s.id) {
+                continue;
+            }
             if !crew.standings.may_clear(&s.entry.by, Some(s.id)) {
                 flags.push(Flag {
                     kind: FlagKind::ClearWithoutRole,
@@ -261,7 +264,8 @@ impl<'a> Named<'a> {
         };
         for s in self.seen {
             if let Fact::EnergiserOff(off) = &s.entry.what {
-                for place in named(s, &off.stops) {
+                let counts = !self.held.holds(s.id);
+                for place in named(s, &off.stops).into_iter().filter(|_| counts) {
                     stops[place].energiser_off.push(self.stamp(s));
                 }
             }
@@ -296,7 +300,9 @@ impl<'a> Named<'a> {
                     let line = (untick.item.as_str(), untick.person.as_ref());
                     lines.unticks.entry(line).or_default().push(s);
                 }
-                Fact::Tick(tick) if self.counts(s, tick, plan, crew, flags) => {
+                Fact::Tick(tick)
+                    if !self.held.holds(s.id) && self.counts(s, tick, plan, crew, flags) =>
+                {
                     let line = (tick.item.as_str(), tick.person.as_ref());
                     lines.ticks.entry(line).or_default().push((s, tick));
                 }

@@ -53,6 +53,12 @@ pub trait Causality {
         self.past_of(record).contains(other)
     }
 
+    /// Whether a record that says something of a device says it of `other` too: of records of the
+    /// document it was written in, and of those joined into it.
+    fn reaches(&self, _record: RecordId, _other: RecordId) -> bool {
+        true
+    }
+
     /// What `heads` (in their written form) cover, or `None` where one of them isn't here.
     fn past_at(&self, heads: &[String]) -> Option<Past>;
 }

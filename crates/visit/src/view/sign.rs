@@ -66,13 +66,14 @@ pub enum SignState {
 
 /// Kinds that may follow a signature without changing what was signed: signatures, devices met,
 /// clocks. All others, unreadable ones among them, say something about the visit itself.
-const BESIDE_THE_VISIT: [&str; 6] = [
+const BESIDE_THE_VISIT: [&str; 7] = [
     "signature",
     "reopen",
     "accept_late",
     "device",
     "device_held",
     "clock_offset",
+    "safety_brought",
 ];
 
 impl Named<'_> {
@@ -87,6 +88,7 @@ impl Named<'_> {
         let signed: Vec<(&Seen, &Signature)> = self
             .seen
             .iter()
+            .filter(|s| !self.held.holds(s.id))
             .filter_map(|s| match &s.entry.what {
                 Fact::Signature(signature) => Some((s, signature)),
                 _ => None,
@@ -159,6 +161,7 @@ impl Named<'_> {
         }
         for s in self.seen {
             if let Fact::Reopen(reopen) = &s.entry.what
+                && !self.held.holds(s.id)
                 && let Some(place) = places.get(&reopen.signature)
                 && self.had_seen(s, reopen.signature)
             {
@@ -175,6 +178,9 @@ impl Named<'_> {
             let Fact::AcceptLate(accept) = &s.entry.what else {
                 continue;
             };
+            if self.held.holds(s.id) {
+                continue;
+            }
             let (seen, unseen): (Vec<RecordId>, Vec<RecordId>) =
                 accept.records.iter().partition(|id| self.had_seen(s, **id));
             if !unseen.is_empty() {

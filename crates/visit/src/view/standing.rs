@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use gravelbar_ledger::{RecordId, Writer};
 
+use super::lost::Held;
 use super::seen::{Causality, Seen};
 use crate::names::PersonName;
 use crate::record::{Fact, Role};
@@ -20,17 +21,20 @@ pub(crate) struct Standings<'a> {
     roles_taken: BTreeMap<(&'a PersonName, Role), Vec<&'a Seen>>,
     roles_left: BTreeMap<(&'a PersonName, Role), Vec<&'a Seen>>,
     arrivals: BTreeMap<&'a PersonName, Vec<&'a Seen>>,
+    /// Of the arrivals, those held aside: they put nobody on the crew.
+    held: &'a Held,
     leavings: BTreeMap<&'a PersonName, Vec<&'a Seen>>,
 }
 
 impl<'a> Standings<'a> {
     /// Picks the records out of `seen`, which is in order by cause.
-    pub(crate) fn read(seen: &'a [Seen], causality: &'a dyn Causality) -> Self {
+    pub(crate) fn read(seen: &'a [Seen], causality: &'a dyn Causality, held: &'a Held) -> Self {
         let mut standings = Self {
             causality,
             roles_taken: BTreeMap::new(),
             roles_left: BTreeMap::new(),
             arrivals: BTreeMap::new(),
+            held,
             leavings: BTreeMap::new(),
         };
         for s in seen {
@@ -59,7 +63,8 @@ impl<'a> Standings<'a> {
         standings
     }
 
-    /// The records that put each person on the crew.
+    /// The records that put each person on the crew, those held aside among them: whoever may be
+    /// there is waited for.
     pub(super) fn arrivals(&self) -> &BTreeMap<&'a PersonName, Vec<&'a Seen>> {
         &self.arrivals
     }
@@ -113,7 +118,9 @@ impl<'a> Standings<'a> {
             let last = need.entry(giving.id.writer).or_default();
             *last = giving.id.n.max(*last);
         }
-        taken.iter().rev().any(|taking| {
+        // A taking held aside entitles nobody; a giving-up held aside stands in the way.
+        let counts = |taking: &&&Seen| !self.held.holds(taking.id);
+        taken.iter().rev().filter(counts).any(|taking| {
             let mut needed = need.iter().map(|(writer, n)| RecordId {
                 writer: *writer,
                 n: *n,

@@ -5,7 +5,7 @@ use gravelbar_ledger::RecordId;
 use super::{ActError, Visit};
 use crate::names::PersonName;
 use crate::record::Fact;
-use crate::view::{Seen, Standings, has_field, may_be_joined, may_be_undone, may_be_voided};
+use crate::view::{Held, Seen, Standings, has_field, may_be_joined, may_be_undone, may_be_voided};
 
 impl Visit {
     fn known(&self, ids: &[RecordId]) -> Result<(), ActError> {
@@ -41,8 +41,15 @@ impl Visit {
         self.seen.get(place.ok()?)
     }
 
-    fn standings(&self) -> Standings<'_> {
-        Standings::read(&self.seen, self)
+    /// Refuses who isn't crew lead or safety lead now.
+    fn entitled(&self, by: &PersonName) -> bool {
+        let held = Held::read(&self.seen, self);
+        Standings::read(&self.seen, self, &held).may_clear(by, None)
+    }
+
+    fn on_crew(&self, by: &PersonName) -> bool {
+        let held = Held::read(&self.seen, self);
+        Standings::read(&self.seen, self, &held).on_crew(by, None)
     }
 
     /// Refuses what could only ever be without effect, so that a person learns it at once.
@@ -73,7 +80,7 @@ impl Visit {
             Fact::Death(death) => self.known(death.fish.as_slice()),
             Fact::Left(left) => {
                 self.known(&left.seen)?;
-                if left.person == *by || self.standings().may_clear(by, None) {
+                if left.person == *by || self.entitled(by) {
                     Ok(())
                 } else {
                     Err(ActError::LeavingOfSomeoneElse(left.person.clone()))
@@ -100,16 +107,27 @@ impl Visit {
                     (true, None) | (false, Some(_)) => {
                         Err(ActError::TickForSomeoneElse("that person".to_owned()))
                     }
-                    (false, None) if self.standings().on_crew(by, None) => Ok(()),
+                    (false, None) if self.on_crew(by) => Ok(()),
                     (false, None) => Err(ActError::NotOnCrew(by.clone())),
                 }
             }
             Fact::Clear(clear) => {
                 self.known(&clear.stops)?;
-                if self.standings().may_clear(by, None) {
+                if self.entitled(by) {
                     Ok(())
                 } else {
                     Err(ActError::NotEntitled(by.clone()))
+                }
+            }
+            Fact::DeviceLost(_) if !self.entitled(by) => {
+                Err(ActError::NotEntitledToCut(by.clone()))
+            }
+            Fact::AcceptHeld(accept) => {
+                self.fitting(what, &accept.lost, |of| matches!(of, Fact::DeviceLost(_)))?;
+                if self.entitled(by) {
+                    Ok(())
+                } else {
+                    Err(ActError::NotEntitledToCut(by.clone()))
                 }
             }
             _ => Ok(()),
