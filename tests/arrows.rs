@@ -13,6 +13,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("ledger", &[]),
     ("link", &[]),
     ("store", &[]),
+    ("proof", &["ledger"]),
     ("session", &["ledger"]),
     ("visit", &["ledger"]),
     ("book", &["ledger", "visit"]),
