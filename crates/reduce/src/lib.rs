@@ -11,7 +11,7 @@
 //!
 //! | part | owns |
 //! |---|---|
-//! | `header`, `channel`, `water`, `safety`, `take` | the parts of the sheet by these names |
+//! | `header`, `channel`, `water`, `safety`, `incident`, `take` | the parts of the sheet by these names |
 //! | `count` | every fish once, by pass |
 //! | `pass`, with `span`, `effort`, `nets`, `setting`, `stops` | one pass |
 //! | `species`, with `ground`, `removal`, `size`, `analyses` | one species and its estimates |
@@ -28,6 +28,7 @@ mod figure;
 mod flags;
 mod ground;
 mod header;
+mod incident;
 mod moment;
 mod nets;
 mod pass;
@@ -47,7 +48,9 @@ mod water;
 pub use advice::{Advice, Figure, Question, Unanswered, Urgency};
 pub use channel::{ChannelSummary, OtherLength};
 pub use effort::{Effort, OtherReading, PackEffort};
+pub use gravelbar_estimate::LengthBin;
 pub use header::{DeviceLine, Header, Member, Signed};
+pub use incident::IncidentLine;
 pub use nets::{Closure, NetDuring, NetGap, Nets};
 pub use pass::{NetterCount, PassSummary, SpeciesInPass, TallyInPass, WithReason, WorkUp};
 pub use removal::{AfterPass, CatchSource, Density, NextPass, Removal};
@@ -58,5 +61,5 @@ pub use span::{Mark, PassState};
 pub use species::{ChannelRemoval, Lengths, Mass, PassCatch, SpeciesSummary};
 pub use stops::StopInside;
 pub use summary::{Reducer, Summary, summarize};
-pub use take::TakeSummary;
+pub use take::{SpeciesDead, TakeSummary};
 pub use water::{WaterLine, WaterSummary};

@@ -179,6 +179,20 @@ impl Removal {
     pub fn headline(&self) -> Option<&Headline> {
         self.analysis.as_ref().and_then(|a| a.headline.as_ref())
     }
+
+    /// Where equal catchability would put the catch of each pass, `p N (1 - p)^(i - 1)`, from the
+    /// [`headline`](Self::headline); empty where there is none. To be drawn behind the catch, never
+    /// printed as a number of fish.
+    #[must_use]
+    pub fn fitted(&self) -> Vec<f64> {
+        let headline = self.headline().and_then(|h| Some((h.n_fish as f64, h.p?)));
+        let Some((n_fish, p)) = headline else {
+            return Vec::new();
+        };
+        std::iter::successors(Some(n_fish * p), |last| Some(last * (1.0 - p)))
+            .take(self.catch.len())
+            .collect()
+    }
 }
 
 fn of_estimate(analysis: &Analysis, passes: usize) -> Vec<String> {

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use gravelbar_estimate::{LONGEST_FISH_MM, LengthBin, length_frequency, usual_bin_mm};
 use gravelbar_visit::{Channel, FishView, PassKey, SpeciesName, View};
 use serde::Serialize;
 
@@ -75,6 +76,11 @@ pub struct Lengths {
     pub max_mm: Option<f64>,
     /// Mean, mm.
     pub mean_mm: Option<f64>,
+    /// Width of a length bin, mm.
+    pub bin_mm: u32,
+    /// Fish by length, shortest bin first, in whole mm rounded down; a length that no fish has is
+    /// in none.
+    pub bins: Vec<LengthBin>,
 }
 
 /// Mass of fish weighed, alone or in batches.
@@ -267,12 +273,28 @@ fn lengths(fish: &[&FishView]) -> Lengths {
         .collect();
     mm.sort_by(f64::total_cmp);
     let sum: f64 = mm.iter().sum();
+    let whole: Vec<u32> = mm.iter().copied().filter_map(whole_mm).collect();
+    let bin_mm = usual_bin_mm(whole.last().copied().unwrap_or(0));
     Lengths {
+        bin_mm,
+        // No bin is without width and no length past the longest: there is nothing to refuse.
+        bins: length_frequency(&whole, bin_mm).unwrap_or_default(),
         measured: mm.len() as u64,
         min_mm: mm.first().copied().and_then(figure),
         max_mm: mm.last().copied().and_then(figure),
         mean_mm: ratio(sum, mm.len() as f64),
     }
+}
+
+/// Whole millimetres of a fish that can be.
+fn whole_mm(mm: f64) -> Option<u32> {
+    let fish = 1.0..=f64::from(LONGEST_FISH_MM);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "within 1 to the longest fish, where rounding down is what is wanted"
+    )]
+    fish.contains(&mm).then_some(mm as u32)
 }
 
 fn mass(counts: &Counts<'_>, name: &SpeciesName, removal: &Removal) -> Mass {

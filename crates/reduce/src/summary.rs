@@ -9,11 +9,12 @@ use crate::channel::{ChannelSummary, channels};
 use crate::count::Counts;
 use crate::flags::{Found, flags};
 use crate::header::{DeviceLine, Header, Member, crew, devices, header};
+use crate::incident::{IncidentLine, incidents};
 use crate::moment::Clocks;
 use crate::pass::{PassSummary, passes};
 use crate::safety::{SafetySummary, safety};
 use crate::species::{SpeciesSummary, species};
-use crate::take::{TakeSummary, take};
+use crate::take::{SpeciesDead, TakeSummary, all_dead, take};
 use crate::water::{WaterSummary, water};
 
 /// A visit in figures and words. A pure function of its view: the same records give the same
@@ -38,6 +39,10 @@ pub struct Summary {
     pub species: Vec<SpeciesSummary>,
     /// Permit take, in the plan's order.
     pub take: Vec<TakeSummary>,
+    /// Fish dead in the visit, by species.
+    pub dead: Vec<SpeciesDead>,
+    /// Incidents, in order by cause.
+    pub incidents: Vec<IncidentLine>,
     /// Fish worked up in the visit.
     pub worked_up: u64,
     /// Fish tapped in the visit.
@@ -133,6 +138,8 @@ impl Reducer {
             passes,
             species,
             take,
+            dead: all_dead(view),
+            incidents: incidents(view, &clocks),
         }
     }
 }

@@ -35,6 +35,26 @@ pub struct TakeSummary {
     pub deaths: Vec<RecordId>,
 }
 
+/// Dead fish of one species, under permit or not.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct SpeciesDead {
+    /// Species.
+    pub species: SpeciesName,
+    /// Fish dead in this visit, as far as known here.
+    pub dead: u64,
+}
+
+/// Every species of which fish died, by name.
+pub(crate) fn all_dead(view: &View) -> Vec<SpeciesDead> {
+    (dead(view).into_iter())
+        .filter(|(_, of)| of.n > 0)
+        .map(|(species, of)| SpeciesDead {
+            species,
+            dead: of.n,
+        })
+        .collect()
+}
+
 /// Deaths of one species.
 #[derive(Default)]
 pub(crate) struct Dead {

@@ -383,6 +383,9 @@ fn one_lamprey_dies_once_however_often_it_is_told() {
     );
     assert_eq!((reconciled.season_dead, reconciled.limit_dead), (1, 1));
     assert!(reconciled.dead_at_limit && !reconciled.caught_at_limit);
+    let dead = crew.summary().dead;
+    assert_eq!((dead.len(), dead[0].dead), (1, 1));
+    assert_eq!(dead[0].species, species("american brook lamprey"));
     let summary = crew.summary();
     let words = summary.flagged(FlagKind::TakeLimit);
     assert_eq!(words.len(), 1);

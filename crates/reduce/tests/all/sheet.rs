@@ -35,3 +35,47 @@ fn json_carries_the_same_figures() {
     assert_eq!(trout["removal"]["closure"], "closed");
     assert_eq!(json["header"]["digest"], summary.header.digest);
 }
+
+/// Counted by hand from the scenario's list of lengths.
+#[test]
+fn lengths_stand_in_bins_of_ten_millimetres_and_every_measured_fish_in_one() {
+    let summary = visit(47.3).0.summary();
+    let trout = summary
+        .species
+        .iter()
+        .find(|s| s.species.as_str() == "brook trout")
+        .unwrap();
+    assert_eq!(trout.lengths.bin_mm, 10);
+    let bin = |mm: u32| {
+        trout
+            .lengths
+            .bins
+            .iter()
+            .find(|b| b.from_mm == mm)
+            .map(|b| b.fish)
+    };
+    assert_eq!(bin(60), Some(10));
+    assert_eq!(bin(90), Some(0));
+    assert_eq!(bin(220), Some(1));
+    assert_eq!(bin(230), None);
+    assert_eq!(trout.lengths.bins.iter().map(|b| b.fish).sum::<u32>(), 75);
+}
+
+/// `p N`, then what is left of it: 79 fish and the share of the printed table, 0.61.
+#[test]
+fn the_fitted_decline_falls_by_one_share_and_stands_where_an_estimate_does() {
+    let summary = visit(47.3).0.summary();
+    let of = |name: &str| {
+        summary
+            .species
+            .iter()
+            .find(|s| s.species.as_str() == name)
+            .unwrap()
+    };
+    let fitted = of("brook trout").removal.fitted();
+    assert_eq!(fitted.len(), 3);
+    assert!((fitted[0] - 79.0 * 0.61).abs() < 0.5, "{fitted:?}");
+    assert!((fitted[1] / fitted[0] - 0.39).abs() < 0.01);
+    assert!((fitted[2] / fitted[1] - fitted[1] / fitted[0]).abs() < 1e-9);
+    assert!(of("white sucker").removal.fitted().is_empty());
+}
