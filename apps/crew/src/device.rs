@@ -8,6 +8,7 @@
 
 mod acts;
 mod held;
+mod joining;
 mod keep;
 mod meeting;
 mod notices;
@@ -31,8 +32,8 @@ use tokio::sync::{oneshot, watch};
 use crate::clock::Clock;
 use crate::net::{self, ConnectionNumber, Net};
 use crate::node::{Act, Ask, DeviceLine, Event, Node, NotSaved, Picture, Saved, Sign, VisitLine};
-use acts::Joining;
 use held::{Held, HeldVisit, Subject};
+use joining::Joining;
 use keep::LOOK_AT_DISK_MS;
 use meeting::Meeting;
 use notices::Notices;
@@ -337,6 +338,22 @@ impl Device {
                 answer.send(self.invite(visit)).ok();
             }
             Ask::Join(text, answer) => self.join(&text, answer),
+            Ask::OpenCode(visit, answer) => {
+                answer.send(self.open_code(visit)).ok();
+            }
+            Ask::EndCode => self.end_code(),
+            Ask::LetIn(visit, answer) => {
+                answer.send(self.let_in(visit)).ok();
+            }
+            Ask::Enter {
+                code,
+                place,
+                answer,
+            } => self.enter(&code, &place, answer),
+            Ask::Look(looking) => self.net.look(looking),
+            Ask::Joinable(answer) => {
+                answer.send(self.joinable()).ok();
+            }
             Ask::Device(answer) => {
                 answer.send(self.device_line()).ok();
             }

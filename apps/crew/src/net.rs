@@ -1,39 +1,37 @@
-//! The device's side of the network: keeps connections to known devices, and passes frames
-//! between them and the loop.
+//! The device's side of the network: keeps connections to known devices, lets newcomers in, and
+//! passes frames between them and the loop.
+
+mod caller;
+mod carry;
+mod inviting;
+mod presence;
 
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::mpsc::Sender;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
 
-use gravelbar_link::{
-    DeviceKeyId, FrameReceiver, FrameSender, Identity, Invitation, Joined, Line, Link, Peer, Roster,
-};
+use gravelbar_link::{CrewSecret, DeviceKeyId, Found, Identity, Joined, Line, Link, Roster};
 use gravelbar_visit::DocumentId;
-use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
+use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use tokio::task::JoinHandle;
 
 use crate::device::Reach;
 use crate::node::Event;
-
-/// Frames from one peer that may wait for the loop; the peer is not read beyond that.
-const FRAMES_WAITING: usize = 8;
-
-/// Frames to one peer that may wait for the network; the session is not asked for more.
-pub(crate) const FRAMES_LEAVING: usize = 4;
-
-/// Between two calls to a device that doesn't answer: at first, and at most.
-const CALL_AGAIN: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(20));
-
-/// How long an invitation stays open.
-const INVITATION_OPEN: Duration = Duration::from_secs(8 * 3600);
+use caller::Caller;
+use carry::carry;
+use inviting::Inviting;
+pub(crate) use inviting::{Place, USUAL_PORT};
+use presence::Presence;
 
 /// Addresses in one invitation.
 const MOST_ADDRESSES: usize = 6;
 
 /// One connection, never reused.
 pub(crate) type ConnectionNumber = u64;
+
+/// Where connections get their numbers.
+type Numbers = Arc<Mutex<u64>>;
 
 /// What the network tells the loop.
 pub(crate) enum NetEvent {
@@ -52,6 +50,26 @@ pub(crate) enum NetEvent {
         document: DocumentId,
         why: String,
     },
+    /// A typed code was right: the device that showed it, where it is, and what it let us in to.
+    Entered {
+        entry: u64,
+        device: DeviceKeyId,
+        address: SocketAddr,
+        document: Option<DocumentId>,
+    },
+    /// A typed code led nowhere.
+    NotEntered {
+        entry: u64,
+        why: String,
+    },
+    /// The code shown here has ended, by use, wrong tries or time.
+    CodeEnded,
+    /// A device of the crew is heard on the local network.
+    Found(Found),
+    /// The devices open for joining have changed.
+    Joinable,
+    /// This device's own addresses have changed.
+    Moved,
 }
 
 /// A connection is up.
@@ -72,16 +90,12 @@ pub(crate) struct Net {
     link: Link,
     runtime: tokio::runtime::Handle,
     events: Sender<Event>,
-    numbers: Arc<Mutex<u64>>,
+    numbers: Numbers,
     reach: Reach,
     callers: BTreeMap<DeviceKeyId, Caller>,
+    inviting: Inviting,
+    presence: Presence,
     accepting: JoinHandle<()>,
-}
-
-struct Caller {
-    addresses: Arc<Mutex<Vec<SocketAddr>>>,
-    wanted: tokio::sync::watch::Sender<bool>,
-    task: JoinHandle<()>,
 }
 
 /// Starts the network of a device; `reach` is what invitations name.
@@ -94,8 +108,8 @@ pub(crate) fn start(
     runtime: tokio::runtime::Handle,
 ) -> Result<Net, gravelbar_link::BindError> {
     let _entered = runtime.enter();
-    let link = Link::bind(identity, listen, roster)?;
-    let numbers = Arc::new(Mutex::new(0));
+    let link = Link::bind(identity, listen, roster.clone())?;
+    let numbers = Numbers::default();
     let accepting = runtime.spawn({
         let (link, events, numbers) = (link.clone(), events.clone(), Arc::clone(&numbers));
         async move {
@@ -104,6 +118,8 @@ pub(crate) fn start(
             }
         }
     });
+    let port = link.local_addr().map_or(0, |addr| addr.port());
+    let presence = Presence::start(link.device(), port, roster, &events);
     Ok(Net {
         link,
         runtime,
@@ -111,76 +127,16 @@ pub(crate) fn start(
         numbers,
         reach,
         callers: BTreeMap::new(),
+        inviting: Inviting::default(),
+        presence,
         accepting,
     })
 }
 
-fn next(numbers: &Mutex<u64>) -> ConnectionNumber {
+fn next(numbers: &Mutex<u64>) -> u64 {
     let mut number = numbers.lock().unwrap_or_else(PoisonError::into_inner);
     *number += 1;
     *number
-}
-
-/// Announces a connection to the loop and carries its frames until it ends.
-async fn carry(peer: Peer, called: bool, connection: ConnectionNumber, events: Sender<Event>) {
-    let (device, address, joined) = (peer.device(), peer.remote_addr(), peer.joined());
-    let (line, sender, receiver) = peer.split();
-    let (outgoing, leaving) = mpsc::channel(FRAMES_LEAVING);
-    let up = Up {
-        connection,
-        device,
-        address,
-        outgoing,
-        line: line.clone(),
-        called,
-        joined,
-    };
-    if events.send(Event::Net(NetEvent::Up(up))).is_err() {
-        return;
-    }
-    tokio::select! {
-        () = receive(receiver, connection, &events) => {}
-        () = send(sender, leaving, &events) => {}
-        _ = line.closed() => {}
-    }
-    line.close("the conversation ended");
-    events.send(Event::Net(NetEvent::Down(connection))).ok();
-}
-
-async fn receive(
-    mut receiver: FrameReceiver,
-    connection: ConnectionNumber,
-    events: &Sender<Event>,
-) {
-    let room = Arc::new(Semaphore::new(FRAMES_WAITING));
-    while let Ok(permit) = Arc::clone(&room).acquire_owned().await {
-        let Ok(Some(frame)) = receiver.receive().await else {
-            return;
-        };
-        let event = NetEvent::Frame {
-            connection,
-            frame,
-            _room: permit,
-        };
-        if events.send(Event::Net(event)).is_err() {
-            return;
-        }
-    }
-}
-
-async fn send(
-    mut sender: FrameSender,
-    mut leaving: mpsc::Receiver<Vec<u8>>,
-    events: &Sender<Event>,
-) {
-    while let Some(frame) = leaving.recv().await {
-        if sender.send(&frame).await.is_err() {
-            return;
-        }
-        if events.send(Event::Net(NetEvent::Writable)).is_err() {
-            return;
-        }
-    }
 }
 
 impl Net {
@@ -192,50 +148,76 @@ impl Net {
     /// Knows these addresses of a device from now on; `wanted` says whether to call it at once.
     pub(crate) fn call(&mut self, device: DeviceKeyId, addresses: Vec<SocketAddr>, wanted: bool) {
         if let Some(caller) = self.callers.get(&device) {
-            *caller
-                .addresses
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner) = addresses;
+            caller.know(addresses);
             return;
         }
-        let addresses = Arc::new(Mutex::new(addresses));
-        let (wanted, want) = tokio::sync::watch::channel(wanted);
-        let task = self.runtime.spawn(keep_calling(
+        let caller = Caller::start(
             self.link.clone(),
             device,
-            Arc::clone(&addresses),
-            want,
             Arc::clone(&self.numbers),
             self.events.clone(),
-        ));
-        self.callers.insert(
-            device,
-            Caller {
-                addresses,
-                wanted,
-                task,
-            },
+            &self.runtime,
         );
+        caller.know(addresses);
+        caller.want(wanted);
+        self.callers.insert(device, caller);
     }
 
     /// Whether calls to a device make sense: not while it is connected.
     pub(crate) fn want(&self, device: DeviceKeyId, wanted: bool) {
         if let Some(caller) = self.callers.get(&device) {
-            caller.wanted.send_replace(wanted);
+            caller.want(wanted);
         }
     }
 
-    /// Opens an invitation to a document.
-    pub(crate) fn invite(
-        &self,
-        document: [u8; 16],
-    ) -> Result<Invitation, gravelbar_link::InviteError> {
-        let _entered = self.runtime.enter();
-        self.link
-            .invite(Some(document), &self.reachable_at(), INVITATION_OPEN)
+    /// A device was heard: it is called at once where it isn't connected. Where it is, `met_at` being where,
+    /// and it has gone somewhere else since, it is called there: the old connection is dead or will be.
+    pub(crate) fn found(&mut self, found: &Found, met_at: Option<SocketAddr>) {
+        if !self.callers.contains_key(&found.device) {
+            self.call(found.device, Vec::new(), met_at.is_none());
+        }
+        if let Some(caller) = self.callers.get(&found.device) {
+            caller.wake(&found.addresses);
+        }
+        let moved = |met_at| !found.addresses.contains(&met_at);
+        if met_at.is_some_and(moved) {
+            self.call_anew(found.device);
+        }
     }
 
-    /// Addresses for an invitation: those of the networks this device is in, and in none, its own.
+    /// This device's addresses have changed: says so to whoever can hear it, and calls everybody, also who
+    /// is `connected`: nobody can be sure that the other end still finds this one. A call costs a
+    /// few hundred bytes, and only what hasn't arrived is sent again.
+    pub(crate) fn moved(&self, connected: impl IntoIterator<Item = DeviceKeyId>) {
+        self.presence.beacon.network_changed();
+        for caller in self.callers.values() {
+            caller.wake(&[]);
+        }
+        for device in connected {
+            self.call_anew(device);
+        }
+    }
+
+    /// Calls a connected device once more; the new connection takes over.
+    fn call_anew(&self, device: DeviceKeyId) {
+        let Some(caller) = self.callers.get(&device) else {
+            return;
+        };
+        let (link, addresses) = (self.link.clone(), caller.addresses());
+        let (number, events) = (next(&self.numbers), self.events.clone());
+        self.runtime.spawn(async move {
+            if let Ok(peer) = link.connect_any(&addresses, device).await {
+                carry(peer, true, number, events).await;
+            }
+        });
+    }
+
+    /// Says "here" to the devices that share one of these secrets, and hears them. Silent without any.
+    pub(crate) fn recognise_by(&self, crews: Vec<CrewSecret>) {
+        self.presence.beacon.recognise_by(crews);
+    }
+
+    /// Addresses to tell others: those of the networks this device is in, and in none, its own.
     fn reachable_at(&self) -> Vec<SocketAddr> {
         let bound = match (&self.reach, self.address()) {
             (Reach::At(addresses), _) => return addresses.clone(),
@@ -256,71 +238,15 @@ impl Net {
             .collect()
     }
 
-    /// Answers another device's invitation to a document.
-    pub(crate) fn answer_invitation(&self, invitation: Invitation, document: DocumentId) {
-        let (link, number, events) = (self.link.clone(), next(&self.numbers), self.events.clone());
-        self.runtime.spawn(async move {
-            match link.join(&invitation).await {
-                Ok(peer) => carry(peer, true, number, events).await,
-                Err(error) => {
-                    let told = NetEvent::NotJoined {
-                        document,
-                        why: error.to_string(),
-                    };
-                    events.send(Event::Net(told)).ok();
-                }
-            }
-        });
-    }
-
     /// Hangs up everywhere.
     pub(crate) fn close(self) {
         self.accepting.abort();
+        self.presence.end();
         for caller in self.callers.into_values() {
-            caller.task.abort();
+            caller.end();
         }
         let link = self.link;
         self.runtime
             .block_on(async move { link.close("the program was closed").await });
-    }
-}
-
-/// Calls a device whenever it is wanted, with growing pauses while it doesn't answer. The pauses
-/// start small again after each connection.
-async fn keep_calling(
-    link: Link,
-    device: DeviceKeyId,
-    addresses: Arc<Mutex<Vec<SocketAddr>>>,
-    mut wanted: tokio::sync::watch::Receiver<bool>,
-    numbers: Arc<Mutex<u64>>,
-    events: Sender<Event>,
-) {
-    let mut pause = CALL_AGAIN.0;
-    loop {
-        if wanted.wait_for(|wanted| *wanted).await.is_err() {
-            return;
-        }
-        let places = addresses
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clone();
-        let mut answered = None;
-        for place in places {
-            if let Ok(peer) = link.connect(place, device).await {
-                answered = Some(peer);
-                break;
-            }
-        }
-        if let Some(peer) = answered {
-            pause = CALL_AGAIN.0;
-            carry(peer, true, next(&numbers), events.clone()).await;
-        } else {
-            // Someone told us that the device is back, or has just gone: no need to wait it out.
-            let told = tokio::time::timeout(pause, wanted.changed()).await;
-            pause = match told {
-                Ok(_) => CALL_AGAIN.0,
-                Err(_) => (pause * 2).min(CALL_AGAIN.1),
-            };
-        }
     }
 }

@@ -47,6 +47,16 @@ pub(crate) enum Ask {
     ),
     Invite(DocumentId, oneshot::Sender<Result<String, NotSaved>>),
     Join(String, oneshot::Sender<Result<DocumentId, NotSaved>>),
+    OpenCode(DocumentId, oneshot::Sender<Result<(), NotSaved>>),
+    EndCode,
+    LetIn(DocumentId, oneshot::Sender<LetIn>),
+    Enter {
+        code: String,
+        place: String,
+        answer: oneshot::Sender<Result<DocumentId, NotSaved>>,
+    },
+    Look(bool),
+    Joinable(oneshot::Sender<Vec<JoinableLine>>),
     Device(oneshot::Sender<DeviceLine>),
     NameDevice(String, oneshot::Sender<Result<(), NotSaved>>),
 }
@@ -61,10 +71,16 @@ impl Ask {
             | Self::History(visit, ..)
             | Self::Me(visit, _)
             | Self::BeMe(visit, ..)
-            | Self::Invite(visit, _) => Some(*visit),
+            | Self::Invite(visit, _)
+            | Self::OpenCode(visit, _)
+            | Self::LetIn(visit, _) => Some(*visit),
             Self::Visits(_)
             | Self::Start(..)
             | Self::Join(..)
+            | Self::EndCode
+            | Self::Enter { .. }
+            | Self::Look(_)
+            | Self::Joinable(_)
             | Self::Device(_)
             | Self::NameDevice(..) => None,
         }
@@ -156,6 +172,39 @@ pub struct Notice {
     pub at: DateTime<FixedOffset>,
     /// What happened and what can be done.
     pub words: String,
+}
+
+/// What to show to let another device in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Default)]
+pub struct LetIn {
+    /// The code, while one is open.
+    pub code: Option<ShownCode>,
+    /// The invitation's text, while one is open.
+    pub invitation: Option<String>,
+    /// Where this device can be reached.
+    pub addresses: Vec<String>,
+}
+
+/// A short code that is open.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ShownCode {
+    /// Six digits in two groups.
+    pub digits: String,
+    /// What the device calls itself on the local network meanwhile.
+    pub label: Option<String>,
+    /// Wrong tries that it outlives, and the one that ends it.
+    pub tries_left: u8,
+    /// How long it stays open.
+    pub seconds_left: u64,
+}
+
+/// A device that is open for joining.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct JoinableLine {
+    /// As on its screen.
+    pub label: String,
+    /// Where it is.
+    pub addresses: Vec<String>,
 }
 
 /// A visit as this device can show it now.
@@ -291,6 +340,57 @@ impl Node {
         self.ask(|answer| Ask::Join(invitation, answer))
             .await
             .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Opens a short code for one device to join this visit by, and an invitation beside it.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the network is down or the visit isn't here.
+    pub async fn open_code(&self, visit: DocumentId) -> Result<(), NotSaved> {
+        self.ask(|answer| Ask::OpenCode(visit, answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Ends the code before its time.
+    pub fn end_code(&self) {
+        // A loop that is gone has no code open.
+        self.events.send(Event::Ask(Ask::EndCode)).ok();
+    }
+
+    /// What to show to let somebody in to this visit.
+    pub async fn let_in(&self, visit: DocumentId) -> LetIn {
+        self.ask(|answer| Ask::LetIn(visit, answer))
+            .await
+            .unwrap_or_default()
+    }
+
+    /// Enters the code that another device shows; `place` is its label or address, or nothing where only
+    /// one device is open for joining. Answered once the visit is here.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the code is wrong, has ended, or nobody answers.
+    pub async fn enter(&self, code: String, place: String) -> Result<DocumentId, NotSaved> {
+        self.ask(|answer| Ask::Enter {
+            code,
+            place,
+            answer,
+        })
+        .await
+        .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// One more screen, or one less, looks for devices open for joining.
+    pub fn look(&self, looking: bool) {
+        // A loop that is gone looks no more.
+        self.events.send(Event::Ask(Ask::Look(looking))).ok();
+    }
+
+    /// The devices open for joining that are heard; told only while a screen looks.
+    pub async fn joinable(&self) -> Vec<JoinableLine> {
+        self.ask(Ask::Joinable).await.unwrap_or_default()
     }
 
     /// This device.

@@ -131,6 +131,10 @@ impl Invitations {
         !self.lock().is_empty()
     }
 
+    pub(crate) fn is_open(&self, secret: &[u8; 16]) -> bool {
+        self.lock().iter().any(|one| one.secret == *secret)
+    }
+
     pub(crate) fn count(&self) -> usize {
         self.lock().len()
     }

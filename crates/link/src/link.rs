@@ -136,6 +136,26 @@ impl Link {
         .await
     }
 
+    /// As [`Link::connect`], at all of these addresses at once; the first to prove that it is the device is
+    /// gone on with.
+    ///
+    /// # Errors
+    ///
+    /// [`ConnectError`], of the last address to fail; [`ConnectError::Unknown`] also without any.
+    pub async fn connect_any(
+        &self,
+        addresses: &[SocketAddr],
+        expect: DeviceKeyId,
+    ) -> Result<Peer, ConnectError> {
+        let unknown = ConnectError::Unknown { device: expect };
+        if !self.0.door.roster.contains(expect) {
+            return Err(unknown);
+        }
+        let call = self.call_any(addresses, Some(expect), ALPN).await;
+        let call = call.map_err(|failed| failed.unwrap_or(unknown))?;
+        within_greeting(call.addr(), call.greet(self.0.door.roster.clone())).await
+    }
+
     /// The next device that called and was let in; nothing once the link is closed.
     pub async fn accept(&self) -> Option<Peer> {
         self.0.let_in.lock().await.recv().await
@@ -191,6 +211,12 @@ impl Link {
     #[must_use = "false means that it had ended already"]
     pub fn end_invitation(&self, invitation: &Invitation) -> bool {
         self.0.door.invitations.end(&invitation.secret)
+    }
+
+    /// Whether an invitation is open.
+    #[must_use]
+    pub fn is_open(&self, invitation: &Invitation) -> bool {
+        self.0.door.invitations.is_open(&invitation.secret)
     }
 
     /// How many invitations are open.

@@ -7,11 +7,8 @@ use clap::Args;
 
 use super::{Wrong, data_folder, runtime, say};
 use crate::http::Entrance;
+use crate::net::USUAL_PORT;
 use crate::{Clock, Options, Reach};
-
-/// Where other devices find this one, unless another program has it or a place is named. A fixed
-/// place lets devices that met before find each other again (our own choice, no meaning).
-const PORT: u16 = 47_410;
 
 /// Where the pages are, unless another program has it or a port is named.
 const PAGE_PORT: u16 = 47_411;
@@ -48,7 +45,7 @@ pub(super) fn run(serve: Serve) -> Result<(), Wrong> {
         clock: Clock::default(),
     };
     let any = IpAddr::V4(Ipv4Addr::UNSPECIFIED);
-    let usual = serve.listen.unwrap_or(SocketAddr::new(any, PORT));
+    let usual = serve.listen.unwrap_or(SocketAddr::new(any, USUAL_PORT));
     let started = crate::start(options(usual), runtime.handle().clone());
     let node = match started {
         // Another program has the usual place: any other will do.

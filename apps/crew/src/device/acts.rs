@@ -1,7 +1,7 @@
 //! What people on this device do: each act goes into the document at once, onto disk with the
 //! turn, and is answered after that.
 
-use gravelbar_link::{DeviceKeyId, Invitation};
+use gravelbar_link::DeviceKeyId;
 use gravelbar_session::Vector;
 use gravelbar_store::{Change, Document};
 use gravelbar_visit::{DeviceHeld, DocumentId, Fact, LoggedChange, PersonName, Plan, Writer};
@@ -9,9 +9,6 @@ use gravelbar_visit::{DeviceHeld, DocumentId, Fact, LoggedChange, PersonName, Pl
 use super::held::Subject;
 use super::{Answer, Device, Waiting, me_setting, no_such_visit, refused, session};
 use crate::node::{Act, NotSaved, Saved};
-
-/// How long a visit may take to come after its invitation was entered.
-const JOIN_WITHIN_MS: i64 = 20_000;
 
 /// Documents a device holds at most; a peer offering more is not listened to.
 const MOST_DOCUMENTS: usize = 500;
@@ -252,95 +249,6 @@ impl Device {
     fn kept<T>(&self, result: Result<T, NotSaved>) -> Result<T, NotSaved> {
         let value = result?;
         self.able_to_save().map(|()| value)
-    }
-
-    pub(super) fn invite(&self, visit: DocumentId) -> Result<String, NotSaved> {
-        if !self.documents.contains_key(&visit) {
-            return Err(no_such_visit());
-        }
-        self.net
-            .invite(visit.0)
-            .map(|invitation| invitation.to_string())
-            .map_err(|e| refused(&e))
-    }
-
-    pub(super) fn join(&mut self, text: &str, answer: Answer<DocumentId>) {
-        let invitation: Invitation = match text.trim().parse() {
-            Ok(invitation) => invitation,
-            Err(error) => {
-                answer.send(Err(refused(&error))).ok();
-                return;
-            }
-        };
-        let Some(document) = invitation.document().map(DocumentId) else {
-            answer
-                .send(Err(NotSaved {
-                    words: "this invitation names no visit: ask for a new one".to_owned(),
-                    try_again: false,
-                }))
-                .ok();
-            return;
-        };
-        if invitation.inviter() == self.key {
-            answer
-                .send(Err(NotSaved {
-                    words: "this invitation is this device's own: enter it on the other device"
-                        .to_owned(),
-                    try_again: false,
-                }))
-                .ok();
-            return;
-        }
-        self.meet(invitation.inviter(), invitation.addresses().to_vec());
-        self.net.answer_invitation(invitation, document);
-        self.joining.push(Joining {
-            document,
-            until_ms: self.now().timestamp_millis() + JOIN_WITHIN_MS,
-            answer,
-        });
-    }
-
-    /// Tells whoever waits for a visit by invitation that it is here, or that it hasn't come.
-    pub(super) fn tell_joined(&mut self) {
-        let now_ms = self.now().timestamp_millis();
-        for joining in std::mem::take(&mut self.joining) {
-            if self.documents.contains_key(&joining.document) {
-                joining.answer.send(Ok(joining.document)).ok();
-            } else if now_ms > joining.until_ms {
-                joining.fail("the visit didn't come: keep the devices close together and enter the invitation again");
-            } else {
-                self.joining.push(joining);
-            }
-        }
-    }
-
-    /// Tells whoever waits for a visit why it can't come.
-    pub(super) fn tell_not_joined(&mut self, document: DocumentId, why: &str) {
-        let (failed, waiting) = std::mem::take(&mut self.joining)
-            .into_iter()
-            .partition(|joining| joining.document == document);
-        self.joining = waiting;
-        for joining in failed {
-            joining.fail(why);
-        }
-    }
-}
-
-/// Someone waits for a visit by invitation.
-pub(super) struct Joining {
-    document: DocumentId,
-    until_ms: i64,
-    answer: Answer<DocumentId>,
-}
-
-impl Joining {
-    fn fail(self, why: &str) {
-        self.answer
-            .send(Err(NotSaved {
-                words: why.to_owned(),
-                try_again: true,
-            }))
-            .ok();
     }
 }
 

@@ -203,6 +203,20 @@ impl Held {
         self.listed.union(&self.admitted).copied().collect()
     }
 
+    /// The secrets of a crew, newest last: by the newest two its devices know each other on the local
+    /// network, so that one who hasn't heard of the newest yet is found too.
+    pub(super) fn crew_secrets(&self) -> Vec<[u8; 32]> {
+        let Kind::Book(held) = &self.kind else {
+            return Vec::new();
+        };
+        let secrets = (held.book.records().iter()).filter_map(|seen| match &seen.entry.what {
+            gravelbar_book::Fact::Secret(secret) => Some(secret.bytes.0),
+            _ => None,
+        });
+        let secrets: Vec<[u8; 32]> = secrets.collect();
+        secrets[secrets.len().saturating_sub(2)..].to_vec()
+    }
+
     pub(super) fn as_visit(&self) -> Option<&HeldVisit> {
         match &self.kind {
             Kind::Visit(held) => Some(held),

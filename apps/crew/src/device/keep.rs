@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use gravelbar_link::DeviceKeyId;
+use gravelbar_link::{CrewSecret, DeviceKeyId};
 use gravelbar_store::{CommitError, Mode};
 use gravelbar_visit::{DocumentId, Refusal, Writer};
 
@@ -280,8 +280,10 @@ impl Device {
         self.pulse();
     }
 
-    /// Devices listed in any document here may connect.
+    /// Devices listed in any document here may connect, and crews whose book is here find each other.
     pub(super) fn admit_members(&mut self) {
+        let crews = self.documents.values().flat_map(Held::crew_secrets);
+        self.net.recognise_by(crews.map(CrewSecret).collect());
         for key in self.documents.values().flat_map(Held::members) {
             if key != self.key.0 {
                 self.roster.add(DeviceKeyId(key));

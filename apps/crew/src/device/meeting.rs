@@ -98,6 +98,24 @@ impl Device {
             NetEvent::Writable => {}
             NetEvent::Down(connection) => self.end(connection),
             NetEvent::NotJoined { document, why } => self.tell_not_joined(document, &why),
+            NetEvent::Entered {
+                entry,
+                device,
+                address,
+                document,
+            } => self.entered(entry, device, address, document),
+            NetEvent::NotEntered { entry, why } => self.not_entered(entry, &why),
+            NetEvent::CodeEnded => self.code_ended(),
+            NetEvent::Found(found) => {
+                let meeting = self.meetings.values().find(|m| m.device == found.device);
+                self.net
+                    .found(&found, meeting.map(|m| m.line.remote_addr()));
+            }
+            NetEvent::Joinable => self.turn.shown = true,
+            NetEvent::Moved => {
+                self.turn.shown = true;
+                self.net.moved(self.meetings.values().map(|m| m.device));
+            }
         }
     }
 
