@@ -1,5 +1,6 @@
 //! One crew book on one device: writing records, taking in other devices' changes.
 
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use chrono::{DateTime, FixedOffset};
@@ -8,15 +9,24 @@ use gravelbar_ledger::{
     Writer,
 };
 use gravelbar_visit::PersonName;
+use serde::Deserialize;
 
-use crate::founding::{Founding, FoundingError};
-use crate::record::{Entry, Fact, FactError, Seen};
+use crate::founding::{DeviceKey, Founding, FoundingError};
+use crate::record::{
+    DocumentIdText, Entry, Fact, FactError, Reach, Revoke, RosterEntry, Seen, TextDigest,
+};
+use crate::roster::{Effect, Roster, RosterFact};
+use crate::view::View;
 
 /// The book's document with its records parsed once each.
 pub struct Book {
     ledger: Ledger,
     founding: Founding,
     seen: Vec<Seen>,
+    unreadable: Vec<(RecordId, Option<String>)>,
+    /// The texts of roster entries.
+    digests: HashMap<RecordId, TextDigest>,
+    roster: Roster,
 }
 
 /// A crew book that can't be opened.
@@ -39,6 +49,17 @@ pub enum ActError {
     /// A record holds something that can't be kept.
     #[error(transparent)]
     Fact(#[from] FactError),
+    /// Only a device that leads changes the roster.
+    #[error("only the crew lead's device or the office's changes the roster: do it there")]
+    NotEntitled,
+    /// The entry comes after others than those that are here.
+    #[error("the roster has changed meanwhile: look at it again, then repeat this")]
+    RosterMoved,
+    /// Nobody could change the roster any more.
+    #[error(
+        "after this no device could change the roster: first make another device the crew lead's"
+    )]
+    NoLeadLeft,
     /// The document can't take it.
     #[error("this can't be written down: {0}")]
     Document(#[from] AppendError),
@@ -87,8 +108,11 @@ impl Book {
     fn over(ledger: Ledger, founding: Founding) -> Self {
         Self {
             ledger,
+            roster: Roster::read(&founding, &[]),
             founding,
             seen: Vec::new(),
+            unreadable: Vec::new(),
+            digests: HashMap::new(),
         }
     }
 
@@ -164,6 +188,7 @@ impl Book {
         let why = why.map(str::trim).filter(|w| !w.is_empty());
         let mut bodies = Vec::with_capacity(facts.len());
         for what in facts {
+            self.allow(&what)?;
             let entry = Entry {
                 at,
                 by: by.clone(),
@@ -189,16 +214,151 @@ impl Book {
         received
     }
 
+    /// Which devices belong to the crew.
+    #[must_use]
+    pub fn roster(&self) -> &Roster {
+        &self.roster
+    }
+
+    /// What all records here mean together.
+    #[must_use]
+    pub fn view(&self) -> View {
+        View::read(
+            &self.founding,
+            self.heads(),
+            &self.seen,
+            &self.unreadable,
+            self.roster.clone(),
+        )
+    }
+
+    /// How far each run of a device reaches here, in records: where a revocation cuts that lets
+    /// everything count that has arrived.
+    #[must_use]
+    pub fn reach_of(&self, device: DeviceKey) -> Reach {
+        let mut reach = Reach::new();
+        let written = self.ledger.records().map(|r| r.id);
+        for id in written.filter(|id| id.writer.device == device.tag()) {
+            let last = reach.entry(id.writer).or_default();
+            *last = (*last).max(id.n);
+        }
+        reach
+    }
+
+    /// A revocation of `device` that lets count what of it is here, and of other documents what
+    /// `others` says.
+    #[must_use]
+    pub fn revocation(
+        &self,
+        device: DeviceKey,
+        others: impl IntoIterator<Item = (DocumentId, Reach)>,
+    ) -> Revoke {
+        let others = others
+            .into_iter()
+            .map(|(id, reach)| (DocumentIdText(id), reach));
+        let mut cuts: BTreeMap<DocumentIdText, Reach> = others.collect();
+        cuts.insert(DocumentIdText(self.id()), self.reach_of(device));
+        Revoke { key: device, cuts }
+    }
+
+    /// Refuses what could only ever be without effect, and what would leave the crew without
+    /// anybody who can change its roster.
+    fn allow(&self, what: &Fact) -> Result<(), ActError> {
+        let Fact::RosterEntry(entry) = what else {
+            return Ok(());
+        };
+        let author = self.ledger.writer().device;
+        if !self.roster.may_change(author) {
+            return Err(ActError::NotEntitled);
+        }
+        let next = self.roster.next();
+        if entry.epoch != next.epoch || entry.previous != next.previous {
+            return Err(ActError::RosterMoved);
+        }
+        let lead_left = self
+            .roster_with(entry)
+            .live()
+            .any(|d| d.office || d.roles.contains(&gravelbar_visit::Role::Lead));
+        if lead_left {
+            Ok(())
+        } else {
+            Err(ActError::NoLeadLeft)
+        }
+    }
+
+    /// The roster as it would be with this entry of this device's.
+    fn roster_with(&self, entry: &RosterEntry) -> Roster {
+        let mut facts = roster_facts(&self.seen, &self.digests);
+        let writer = self.ledger.writer();
+        let own = self.ledger.records().filter(|r| r.id.writer == writer);
+        let n = own.map(|r| r.id.n).max().unwrap_or(0).saturating_add(1);
+        facts.push(RosterFact {
+            id: RecordId { writer, n },
+            digest: TextDigest([0; 32]),
+            entry,
+            clean: true,
+        });
+        Roster::read(&self.founding, &facts)
+    }
+
     /// Takes in changes that the ledger has just taken in.
     fn take(&mut self, changes: &[Arc<LoggedChange>]) {
+        let mut roster_moved = false;
         for change in changes {
             for record in change.record_ids().filter_map(|id| self.ledger.record(id)) {
                 let Record { id, lamport, .. } = *record;
-                if let Ok(entry) = serde_json::from_str::<Entry>(&record.body) {
-                    self.seen.push(Seen { id, lamport, entry });
+                match serde_json::from_str::<Entry>(&record.body) {
+                    Ok(entry) => {
+                        if matches!(entry.what, Fact::RosterEntry(_)) {
+                            self.digests.insert(id, TextDigest::of(&record.body));
+                            roster_moved = true;
+                        }
+                        self.seen.push(Seen { id, lamport, entry });
+                    }
+                    Err(_) => self.unreadable.push((id, kind_of(&record.body))),
                 }
             }
         }
         self.seen.sort_by_key(|s| (s.lamport, s.id));
+        self.unreadable.sort();
+        if roster_moved {
+            self.roster = Roster::read(&self.founding, &roster_facts(&self.seen, &self.digests));
+        }
     }
+
+    /// What became of a roster entry.
+    #[must_use]
+    pub fn effect(&self, entry: RecordId) -> Option<Effect> {
+        let line = self.roster.lines.iter().find(|line| line.record == entry);
+        line.map(|line| line.effect)
+    }
+}
+
+fn roster_facts<'s>(
+    seen: &'s [Seen],
+    digests: &HashMap<RecordId, TextDigest>,
+) -> Vec<RosterFact<'s>> {
+    seen.iter()
+        .filter_map(|seen| match &seen.entry.what {
+            Fact::RosterEntry(entry) => Some(RosterFact {
+                id: seen.id,
+                digest: *digests.get(&seen.id)?,
+                entry,
+                clean: seen.entry.check().is_ok(),
+            }),
+            _ => None,
+        })
+        .collect()
+}
+
+/// The kind a record calls itself, where its text is an object with exactly one named thing in
+/// `what`.
+fn kind_of(body: &str) -> Option<String> {
+    #[derive(Deserialize)]
+    struct Kinds {
+        what: BTreeMap<String, serde::de::IgnoredAny>,
+    }
+    let kinds: Kinds = serde_json::from_str(body).ok()?;
+    let mut kinds = kinds.what.into_keys();
+    kinds.next().filter(|_| kinds.next().is_none())
 }

@@ -1,18 +1,34 @@
 //! One record: who, when, why and what. Once written it never changes.
 
 mod crew;
+mod permit;
+mod place;
+mod roster;
 
 use chrono::{DateTime, FixedOffset};
 use gravelbar_ledger::RecordId;
 use gravelbar_visit::PersonName;
 use serde::{Deserialize, Serialize};
 
-pub use crew::{DeviceHeld, DeviceNamed};
+pub use crew::{
+    DeviceHeld, DeviceMet, DeviceNamed, MAX_ADDRESSES, Person, Secret, SecretBytes, SecretError,
+};
+pub use permit::{Allowed, Permit};
+pub use place::{
+    Caught, Checklist, Limits, ListedSpecies, PlanDropped, PlannedVisit, Site, VisitDone,
+};
+pub use roster::{
+    Accept, DocumentIdText, Grant, GrantName, GrantNameError, Link, MAX_NAMED, MAX_PREVIOUS, Reach,
+    Revoke, RosterEntry, TextDigest, Validity,
+};
 
-use crate::words::{TextError, line};
+use crate::words::{TextError, line, line_if};
 
 /// The longest remark or reason, in characters.
 pub const WORDS_MAX_CHARS: usize = 500;
+
+/// The most earlier records that one takes the place of.
+pub const MAX_REPLACED: usize = 64;
 
 /// A record as it stands in the document.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -73,10 +89,34 @@ macro_rules! facts {
 }
 
 facts! {
+    /// A change of the roster.
+    RosterEntry "roster_entry",
+    /// Someone on the crew.
+    Person "person",
     /// What the crew calls a device.
     DeviceNamed "device_named",
     /// Who uses a device from now on.
     DeviceHeld "device_held",
+    /// Where a device was met.
+    DeviceMet "device_met",
+    /// A new secret of the crew.
+    Secret "secret",
+    /// A site.
+    Site "site",
+    /// A species of the list.
+    ListedSpecies "listed_species",
+    /// A checklist.
+    Checklist "checklist",
+    /// Limits and targets.
+    Limits "limits",
+    /// A permit.
+    Permit "permit",
+    /// A visit to come.
+    PlannedVisit "planned_visit",
+    /// A plan given up.
+    PlanDropped "plan_dropped",
+    /// A visit that was done.
+    VisitDone "visit_done",
 }
 
 /// Why a record can't be written.
@@ -93,6 +133,9 @@ pub enum FactError {
     /// A name that can't be kept.
     #[error(transparent)]
     Name(#[from] gravelbar_visit::NameError),
+    /// A plan that can't be used.
+    #[error(transparent)]
+    Plan(#[from] gravelbar_visit::PlanError),
     /// Something is left out or doesn't fit together.
     #[error("{0}")]
     Incomplete(&'static str),
@@ -120,6 +163,21 @@ impl Entry {
 
 fn text(text: &str, what: &'static str, most: usize) -> Result<(), FactError> {
     line(text, most).map_err(|why| FactError::Text { what, why })
+}
+
+/// [`text`], or nothing at all.
+fn text_if(text: &str, what: &'static str, most: usize) -> Result<(), FactError> {
+    line_if(text, most).map_err(|why| FactError::Text { what, why })
+}
+
+fn replaces(records: &[RecordId]) -> Result<(), FactError> {
+    if records.len() <= MAX_REPLACED {
+        Ok(())
+    } else {
+        Err(FactError::Incomplete(
+            "a record takes the place of 64 others at most",
+        ))
+    }
 }
 
 /// A name spelled as names are kept.

@@ -37,3 +37,12 @@ pub(crate) fn line(text: &str, most: usize) -> Result<(), TextError> {
         Ok(())
     }
 }
+
+/// [`line`], or nothing at all.
+pub(crate) fn line_if(text: &str, most: usize) -> Result<(), TextError> {
+    if text.is_empty() {
+        Ok(())
+    } else {
+        line(text, most)
+    }
+}
