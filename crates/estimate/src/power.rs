@@ -118,12 +118,22 @@ fn noncentral_above(threshold: f64, df: f64, noncentrality: f64) -> f64 {
     if noncentrality > 4.0 * threshold + 1000.0 {
         return 1.0;
     }
-    let (mut chance, mut seen, mut j) = (0.0, 0.0, 0.0);
+    // Both the Poisson weight of `j` and the central tail with `df + 2j` follow from those of `j - 1`:
+    // Q(a + 1, x) = Q(a, x) + x^a e^-x / gamma(a + 1). What lies ten standard deviations below the Poisson mean
+    // weighs less than 1e-15.
+    let mut j = libm::floor((half - 10.0 * libm::sqrt(half) - 10.0).max(0.0));
+    let (x, shape) = (threshold / 2.0, df / 2.0 + j);
+    let mut weight = libm::exp(-half + j * libm::log(half.max(1e-300)) - libm::lgamma(j + 1.0));
+    let mut above = chi_square_above(threshold, 2.0 * shape);
+    let mut more = libm::exp(shape * libm::log(x) - x - libm::lgamma(shape + 1.0));
+    let (mut chance, mut seen, first) = (0.0, 0.0, j);
     while seen < 1.0 - 1e-12 && j < half + 50.0 * libm::sqrt(half + 1.0) + 50.0 {
-        let weight = libm::exp(-half + j * libm::log(half.max(1e-300)) - libm::lgamma(j + 1.0));
-        chance += weight * chi_square_above(threshold, df + 2.0 * j);
+        chance += weight * above;
         seen += weight;
         j += 1.0;
+        weight *= half / j;
+        above += more;
+        more *= x / (shape + j - first);
     }
     chance.clamp(0.0, 1.0)
 }
