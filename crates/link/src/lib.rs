@@ -31,6 +31,7 @@
 
 mod base32;
 mod beacon;
+mod blob;
 mod call;
 mod code;
 mod door;
@@ -49,6 +50,9 @@ mod trust;
 mod tuning;
 
 pub use beacon::{Beacon, Found, Joinable};
+pub use blob::{
+    BLOB_BYTES, BLOB_RANGE_BYTES, BlobError, BlobHash, BlobRange, BlobSink, BlobSource,
+};
 pub use call::{ConnectError, EnterError};
 pub use code::{Code, CodeError};
 pub use door::Counts;

@@ -147,6 +147,10 @@ impl Line {
             .close(VarInt::from_u32(code::BROKEN), reason.as_bytes());
     }
 
+    pub(crate) fn connection(&self) -> &Connection {
+        &self.0.connection
+    }
+
     /// Why reading or writing failed.
     pub(crate) fn why_gone(&self) -> Closed {
         self.0.connection.close_reason().map_or_else(

@@ -40,7 +40,11 @@ const KEEP_ALIVE: Duration = Duration::from_secs(3);
 /// time for few tries.
 const FIRST_GUESS_OF_TRIP: Duration = Duration::from_millis(100);
 
-/// One stream each way, and room for two frames of full size.
+/// Streams that the other end may open: the one of frames, and blobs' one after the other.
+const STREAMS: u32 = 3;
+
+/// Room for two frames of full size, and for as much on the streams of blobs, which thereby never fill the
+/// frames' room.
 ///
 /// A lost datagram means, on the radio of a crew, bad air much rather than a crowded road, so the pace
 /// is brought down by little for it. With 30 % lost each way and 0 to 20 ms of jitter (the relay of the
@@ -52,11 +56,11 @@ fn transport() -> Arc<TransportConfig> {
     pace.loss_reduction_factor(0.95).initial_window(32 * 1024);
     let mut transport = TransportConfig::default();
     transport
-        .max_concurrent_bidi_streams(VarInt::from_u32(1))
+        .max_concurrent_bidi_streams(VarInt::from_u32(STREAMS))
         .max_concurrent_uni_streams(VarInt::from_u32(0))
         .datagram_receive_buffer_size(None)
         .stream_receive_window(window)
-        .receive_window(window)
+        .receive_window(VarInt::from_u32(4 * 1024 * 1024))
         .send_window(2 * FRAME_BYTES as u64)
         .initial_rtt(FIRST_GUESS_OF_TRIP)
         .congestion_controller_factory(Arc::new(pace))

@@ -1,8 +1,11 @@
-//! A UDP relay that loses, doubles, delays and reorders, and cuts either direction on command.
+//! A UDP relay that loses, doubles, delays, reorders and slows down, drops what is too long, and cuts
+//! either direction on command.
 //!
 //! It runs in the test's own process, between two sockets on loopback, so that real QUIC meets bad
 //! air without any privilege. Which datagrams suffer follows from the seed and the order of
 //! arrival; that order is the system's, so a run is alike another, not the same.
+
+#![allow(dead_code, reason = "each test binary uses a part")]
 
 use std::collections::HashMap;
 use std::io;
@@ -14,6 +17,7 @@ use std::time::Duration;
 
 use tokio::net::UdpSocket;
 use tokio::task::JoinHandle;
+use tokio::time::Instant;
 
 /// What happens to datagrams on their way. The default is fair: nothing does.
 #[derive(Debug, Clone)]
@@ -24,6 +28,10 @@ pub(crate) struct Weather {
     pub(crate) double_percent: u64,
     /// Each is on its way so long, chosen anew for each: a wide range reorders.
     pub(crate) delay_ms: RangeInclusive<u64>,
+    /// Each direction carries so many bytes a second; what would wait longer than a second is lost.
+    pub(crate) bytes_per_s: Option<u64>,
+    /// Longer datagrams are lost.
+    pub(crate) longest_bytes: Option<usize>,
     /// Nothing reaches the called side.
     pub(crate) cut_there: bool,
     /// Nothing comes back.
@@ -36,6 +44,8 @@ impl Default for Weather {
             loss_percent: 0,
             double_percent: 0,
             delay_ms: 0..=0,
+            bytes_per_s: None,
+            longest_bytes: None,
             cut_there: false,
             cut_back: false,
         }
@@ -72,6 +82,8 @@ struct Air {
     dice: Mutex<u64>,
     carried: AtomicU64,
     lost: AtomicU64,
+    /// When the line there, and the line back, will have carried what was given to it.
+    free_at: Mutex<[Instant; 2]>,
 }
 
 impl Relay {
@@ -87,6 +99,7 @@ impl Relay {
             dice: Mutex::new(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1),
             carried: AtomicU64::new(0),
             lost: AtomicU64::new(0),
+            free_at: Mutex::new([Instant::now(); 2]),
         });
         let callers = Callers::default();
         Ok(Self {
@@ -180,22 +193,46 @@ impl Air {
         } else {
             weather.cut_back
         };
-        if cut || self.roll(100) < weather.loss_percent {
+        let too_long = weather
+            .longest_bytes
+            .is_some_and(|most| datagram.len() > most);
+        let waits = self.waits(there, datagram.len(), weather.bytes_per_s);
+        let Some(waits) =
+            waits.filter(|_| !cut && !too_long && self.roll(100) >= weather.loss_percent)
+        else {
             self.lost.fetch_add(1, Ordering::Relaxed);
             return;
-        }
+        };
         self.carried.fetch_add(1, Ordering::Relaxed);
         let times = 1 + u64::from(self.roll(100) < weather.double_percent);
         for _ in 0..times {
             let (from, datagram) = (from.clone(), datagram.to_vec());
             let (least, most) = (*weather.delay_ms.start(), *weather.delay_ms.end());
             let delay = least + self.roll(most.saturating_sub(least) + 1);
+            let delay = waits + Duration::from_millis(delay);
             tokio::spawn(async move {
-                tokio::time::sleep(Duration::from_millis(delay)).await;
+                tokio::time::sleep(delay).await;
                 // A datagram that can't be sent is a lost one.
                 let _ = from.send_to(&datagram, to).await;
             });
         }
+    }
+
+    /// How long a datagram waits until a slow line has carried it; nothing if it would be too long.
+    fn waits(&self, there: bool, bytes: usize, bytes_per_s: Option<u64>) -> Option<Duration> {
+        let Some(bytes_per_s) = bytes_per_s else {
+            return Some(Duration::ZERO);
+        };
+        let now = Instant::now();
+        let mut free_at = lock(&self.free_at);
+        let free_at = &mut free_at[usize::from(there)];
+        let micros = bytes as u64 * 1_000_000 / bytes_per_s.max(1);
+        let done = now.max(*free_at) + Duration::from_micros(micros);
+        let waits = done.duration_since(now);
+        (waits < Duration::from_secs(1)).then(|| {
+            *free_at = done;
+            waits
+        })
     }
 
     /// A number below `most` (xorshift64*).
