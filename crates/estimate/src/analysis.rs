@@ -1,15 +1,16 @@
 //! Owns the whole answer for one removal series: every estimator, what was refused and why, and the verdict.
 
-use crate::carle_strub::{CarleStrub, carle_strub};
-use crate::catch::{Catch, CatchError};
-use crate::chi_square::{ChiSquare, chi_square, chi_square_pooled};
+use crate::carle_strub::{CarleStrub, carle_strub_near};
+use crate::catch::{Catch, CatchError, MOST_PASSES};
+use crate::chi_square::{ChiSquare, SMALLEST_EXPECTED, chi_square, test as equal_catchability};
 use crate::headline::Headline;
-use crate::integer_ml::{IntegerMl, integer_ml};
-use crate::next_pass::{NextPass, next_pass};
-use crate::posterior::{Posterior, posterior};
+use crate::integer_ml::{IntegerMl, integer_ml_near};
+use crate::next_pass::{NextPass, next_pass, one_pass_on};
+use crate::posterior::{Posterior, posterior_near};
 use crate::power::chi_square_power;
-use crate::profile::{Level, Profile, profile};
+use crate::profile::{Level, Profile, profile, profile_around};
 use crate::refusal::Refusal;
+use crate::search::whole;
 use crate::significant::maybe_figure;
 use crate::two_pass::{TwoPass, two_pass};
 use crate::verdict::{CAUTION, verdict};
@@ -153,39 +154,55 @@ impl Analysis {
         // 17 and 13. The rule "show it only if S > 0" stands here, once, for both.
         let depleted = catch.must_deplete();
         let zippin = keep(&mut refused, Method::Zippin, zippin(catch));
+        // Each estimate is worked out once, and the others are looked for around it.
+        let near = zippin.map_or(catch.total(), |fit| whole(fit.n_fish));
+        let se_fish = zippin.and_then(|fit| fit.se_fish).unwrap_or(0.0);
         let integer_ml = keep(
             &mut refused,
             Method::IntegerMl,
-            depleted.and_then(|()| integer_ml(catch)),
+            depleted.and_then(|()| integer_ml_near(catch, near)),
         );
         let carle_strub = keep(
             &mut refused,
             Method::CarleStrub,
-            depleted.and_then(|()| carle_strub(catch, BetaWeight::FLAT)),
+            depleted.and_then(|()| carle_strub_near(catch, BetaWeight::FLAT, near)),
         );
         let two_pass = keep(&mut refused, Method::TwoPass, two_pass(catch));
+        let profiled = |level| match integer_ml {
+            Some(best) => profile_around(catch, Some(best.n_fish), 2.0 * se_fish, level),
+            None => profile(catch, level),
+        };
         let profile_95 = keep(
             &mut refused,
             Method::Profile95,
-            shown_profile(catch, Level::P95),
+            shown(catch, || profiled(Level::P95)),
         );
         let profile_90 = keep(
             &mut refused,
             Method::Profile90,
-            shown_profile(catch, Level::P90),
+            shown(catch, || profiled(Level::P90)),
         );
-        let chi_square = keep(&mut refused, Method::ChiSquare, chi_square(catch));
+        let tested = |least_expected| match &zippin {
+            Some(fit) => equal_catchability(catch, fit, least_expected),
+            None => chi_square(catch),
+        };
+        let chi_square = keep(&mut refused, Method::ChiSquare, tested(0.0));
         let pooled = keep(
             &mut refused,
             Method::ChiSquarePooled,
-            chi_square_pooled(catch),
+            tested(SMALLEST_EXPECTED),
         );
+        let mode_near = carle_strub.as_ref().map_or(near, |best| best.n_fish);
         let posterior = keep(
             &mut refused,
             Method::Posterior,
-            depleted.and_then(|()| posterior(catch, BetaWeight::FLAT)),
+            depleted.and_then(|()| posterior_near(catch, BetaWeight::FLAT, mode_near)),
         );
-        let next_pass = keep(&mut refused, Method::NextPass, next_pass(catch));
+        let ahead = match (&zippin, &carle_strub) {
+            (Some(fit), Some(weighted)) => Ok(one_pass_on(catch, fit, weighted)),
+            _ => next_pass(catch),
+        };
+        let next_pass = keep(&mut refused, Method::NextPass, ahead);
         if zippin.is_some_and(|fit| fit.se_fish.is_none()) {
             refused.insert(
                 Method::StandardError,
@@ -250,8 +267,11 @@ fn outcome(catch: &Catch, best: Option<&CarleStrub>, least_fish: u64) -> Outcome
 
 /// The profile interval as it may be shown: one that has shrunk to the catch alone would be read as
 /// certainty, and without a fall there is never an upper end.
-fn shown_profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
-    let interval = profile(catch, level)?;
+fn shown(
+    catch: &Catch,
+    interval: impl FnOnce() -> Result<Profile, Refusal>,
+) -> Result<Profile, Refusal> {
+    let interval = interval()?;
     if catch.depletion_criterion() <= 0 {
         return Ok(Profile {
             high: None,
@@ -268,10 +288,13 @@ fn shown_profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
 
 /// Power against a fall of `p` by a fifth from pass to pass.
 fn power_of_test(catch: &Catch, fit: &Zippin) -> Option<f64> {
-    let falling: Vec<f64> = std::iter::successors(Some(fit.p), |p| Some(0.8 * p))
-        .take(catch.passes())
-        .collect();
-    chi_square_power(fit.n_fish, &falling, 0.05)
+    let mut falling = [fit.p; MOST_PASSES];
+    let mut p = fit.p;
+    for chance in &mut falling {
+        *chance = p;
+        p *= 0.8;
+    }
+    chi_square_power(fit.n_fish, falling.get(..catch.passes())?, 0.05)
         .ok()
         .map(|power| power.power)
 }

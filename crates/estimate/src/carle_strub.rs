@@ -4,7 +4,7 @@ use crate::catch::Catch;
 use crate::information::{standard_error_from_catch, standard_errors};
 use crate::integer_ml::share_per_trial;
 use crate::refusal::Refusal;
-use crate::search::turning_point;
+use crate::search::{MOST_FISH, turning_point_near};
 use crate::significant::{figure, maybe_figure};
 use crate::weight::BetaWeight;
 use serde::Serialize;
@@ -57,9 +57,20 @@ pub struct CarleStrub {
 /// # Source
 /// Carle and Strub 1978, Biometrics 34.
 pub fn carle_strub(catch: &Catch, weight: BetaWeight) -> Result<CarleStrub, Refusal> {
+    carle_strub_near(catch, weight, catch.total())
+}
+
+/// The same, looked for around a guess.
+pub(crate) fn carle_strub_near(
+    catch: &Catch,
+    weight: BetaWeight,
+    guess: u64,
+) -> Result<CarleStrub, Refusal> {
     catch.must_compare()?;
-    let n_fish = turning_point(catch.total(), |n| weighted_rises(catch, weight, n))
-        .ok_or(Refusal::NoFiniteMaximum)?;
+    let n_fish = turning_point_near(catch.total(), guess, MOST_FISH, |n| {
+        weighted_rises(catch, weight, n)
+    })
+    .ok_or(Refusal::NoFiniteMaximum)?;
     let p = share_per_trial(catch, n_fish);
     Ok(CarleStrub {
         n_fish,

@@ -49,7 +49,8 @@ pub enum CatchError {
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Catch {
-    per_pass: Vec<u32>,
+    counts: [u32; MOST_PASSES],
+    passes: usize,
     total: u64,
     weighted: u64,
 }
@@ -82,23 +83,37 @@ impl Catch {
             .zip(0_u64..)
             .map(|(&fish, passes_left)| u64::from(fish) * passes_left)
             .sum();
+        let mut counts = [0; MOST_PASSES];
+        for (place, &fish) in counts.iter_mut().zip(per_pass) {
+            *place = fish;
+        }
         Ok(Self {
-            per_pass: per_pass.to_vec(),
+            counts,
+            passes: per_pass.len(),
             total,
             weighted,
         })
     }
 
+    /// The same series with one more pass.
+    pub(crate) fn and(&self, next: u32) -> Result<Self, CatchError> {
+        let mut counts = [0; MOST_PASSES + 1];
+        for (place, &fish) in counts.iter_mut().zip(self.per_pass().iter().chain([&next])) {
+            *place = fish;
+        }
+        Self::new(counts.get(..=self.passes).unwrap_or_default())
+    }
+
     /// The counts, first pass first.
     #[must_use]
     pub fn per_pass(&self) -> &[u32] {
-        &self.per_pass
+        self.counts.get(..self.passes).unwrap_or_default()
     }
 
     /// Number of passes, `k`.
     #[must_use]
     pub fn passes(&self) -> usize {
-        self.per_pass.len()
+        self.passes
     }
 
     /// Fish taken on all passes, `T`.
@@ -123,7 +138,7 @@ impl Catch {
     #[must_use]
     pub fn depletion_criterion(&self) -> i64 {
         // At most 20 passes of 10^9 fish: each weight is under 20, so the sum stays below 10^12.
-        (1..).zip(&self.per_pass).fold(0, |sum, (pass, &fish)| {
+        (1..).zip(self.per_pass()).fold(0, |sum, (pass, &fish)| {
             let weight = self.passes_i64() + 1 - 2 * pass;
             sum + weight * i64::from(fish)
         })
@@ -132,7 +147,7 @@ impl Catch {
     /// Whether every fish was taken on the first pass, so that nothing is left to see falling.
     #[must_use]
     pub fn all_on_first_pass(&self) -> bool {
-        self.per_pass.iter().skip(1).all(|&fish| fish == 0)
+        self.per_pass().iter().skip(1).all(|&fish| fish == 0)
     }
 
     /// What every estimator needs first: fish, two passes or more, and a fall in the catch.
@@ -163,7 +178,7 @@ impl Catch {
     }
 
     pub(crate) fn k(&self) -> f64 {
-        self.per_pass.len() as f64
+        self.passes as f64
     }
 
     pub(crate) fn t(&self) -> f64 {
@@ -175,7 +190,7 @@ impl Catch {
     }
 
     fn passes_i64(&self) -> i64 {
-        self.per_pass.iter().fold(0, |passes, _| passes + 1)
+        self.per_pass().iter().fold(0, |passes, _| passes + 1)
     }
 }
 

@@ -4,7 +4,7 @@ use crate::catch::Catch;
 use crate::refusal::Refusal;
 use crate::significant::figure;
 use crate::tail::chi_square_above;
-use crate::zippin::zippin;
+use crate::zippin::{Zippin, zippin};
 use serde::Serialize;
 
 /// Expected catch below which a pass is joined to the one before it in the pooled form of the test.
@@ -50,7 +50,7 @@ pub struct ChiSquare {
 /// Zippin 1956; Hayes et al. 2007, eqs 8.28 to 8.32. Power: Riley and Fausch 1992 found the test weak
 /// below about 200 fish.
 pub fn chi_square(catch: &Catch) -> Result<ChiSquare, Refusal> {
-    test(catch, 0.0)
+    test(catch, &zippin(catch)?, 0.0)
 }
 
 /// The same test after joining passes, from the last backwards, until each cell expects at least
@@ -62,11 +62,11 @@ pub fn chi_square(catch: &Catch) -> Result<ChiSquare, Refusal> {
 /// # Source
 /// Zippin 1956 for the test; joining small cells is common practice, no source.
 pub fn chi_square_pooled(catch: &Catch) -> Result<ChiSquare, Refusal> {
-    test(catch, SMALLEST_EXPECTED)
+    test(catch, &zippin(catch)?, SMALLEST_EXPECTED)
 }
 
-fn test(catch: &Catch, least_expected: f64) -> Result<ChiSquare, Refusal> {
-    let fit = zippin(catch)?;
+/// The test at a known conditional estimate.
+pub(crate) fn test(catch: &Catch, fit: &Zippin, least_expected: f64) -> Result<ChiSquare, Refusal> {
     if catch.passes() < 3 {
         return Err(Refusal::NeedsThreePasses {
             passes: catch.passes(),

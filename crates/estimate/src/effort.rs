@@ -202,7 +202,7 @@ pub fn effort_ml(series: &EffortSeries) -> Result<EffortMl, Refusal> {
             .map(|effort| -libm::expm1(-q * effort))
             .collect(),
         log_likelihood: likelihood(n_fish) + limit(series),
-        profile_95: interval(catch.total(), Some(n_fish), Level::P95, likelihood)
+        profile_95: interval(catch.total(), Some(n_fish), 0.0, Level::P95, likelihood)
             .ok_or(Refusal::NoFiniteMaximum)?,
     })
 }

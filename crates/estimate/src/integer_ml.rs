@@ -3,7 +3,7 @@
 use crate::catch::Catch;
 use crate::likelihood::{above_limit, limit, rises};
 use crate::refusal::Refusal;
-use crate::search::turning_point;
+use crate::search::{MOST_FISH, turning_point_near};
 use crate::significant::figure;
 use serde::Serialize;
 
@@ -44,14 +44,19 @@ pub struct IntegerMl {
 /// Moran 1951 and Zippin 1956 for the likelihood; Otis et al. 1978 for whole numbers. The rule
 /// `S > -k` follows from expanding `l` in `1/N`.
 pub fn integer_ml(catch: &Catch) -> Result<IntegerMl, Refusal> {
+    integer_ml_near(catch, catch.total())
+}
+
+/// The same, looked for around a guess.
+pub(crate) fn integer_ml_near(catch: &Catch, guess: u64) -> Result<IntegerMl, Refusal> {
     catch.must_compare()?;
     // At S <= -k the limit at infinity is approached from below: the search would find rounding.
     let below_all = catch.depletion_criterion() + i64::try_from(catch.passes()).unwrap_or(0) <= 0;
     if below_all {
         return Err(Refusal::NoFiniteMaximum);
     }
-    let n_fish =
-        turning_point(catch.total(), |n| rises(catch, n)).ok_or(Refusal::NoFiniteMaximum)?;
+    let n_fish = turning_point_near(catch.total(), guess, MOST_FISH, |n| rises(catch, n))
+        .ok_or(Refusal::NoFiniteMaximum)?;
     Ok(IntegerMl {
         n_fish,
         p: share_per_trial(catch, n_fish),

@@ -49,6 +49,7 @@
 //! digits by [`six_digits`].
 
 mod analysis;
+mod belief;
 mod carle_strub;
 mod catch;
 mod catch_rate;

@@ -1,15 +1,15 @@
 //! Owns "another pass or stop?": what the next pass should take and how much surer it would make the estimate.
 
 use crate::NORMAL_95;
-use crate::carle_strub::carle_strub;
+use crate::belief::Belief;
+use crate::carle_strub::{CarleStrub, carle_strub, carle_strub_near};
 use crate::catch::{Catch, MOST_FISH_PER_PASS};
 use crate::information::standard_errors;
-use crate::posterior::Belief;
 use crate::refusal::Refusal;
 use crate::series::ln_gamma_drop;
 use crate::significant::{figure, maybe_figure};
 use crate::weight::BetaWeight;
-use crate::zippin::zippin;
+use crate::zippin::{Zippin, zippin};
 use serde::Serialize;
 
 /// What one more pass should take and buy, if it takes the same share as the passes before.
@@ -56,19 +56,25 @@ pub struct NextPass {
 /// Large-sample variance of Zippin 1956; the comparison is that of Bohlin et al. 1989, Table 2.
 pub fn next_pass(catch: &Catch) -> Result<NextPass, Refusal> {
     let fit = zippin(catch)?;
+    let weighted = carle_strub(catch, BetaWeight::FLAT)?;
+    Ok(one_pass_on(catch, &fit, &weighted))
+}
+
+/// The same from known estimates.
+pub(crate) fn one_pass_on(catch: &Catch, fit: &Zippin, weighted: &CarleStrub) -> NextPass {
     let spread = |passes: usize| standard_errors(fit.n_fish, fit.p, passes).map(|(se, _)| se);
     let (now, after) = (spread(catch.passes()), spread(catch.passes() + 1));
-    let weighted = carle_strub(catch, BetaWeight::FLAT)?;
     let missed = weighted.n_fish.saturating_sub(catch.total()) as f64;
-    Ok(NextPass {
+    let expected = rounded(weighted.p * missed);
+    NextPass {
         expected_catch: fit.p * (fit.n_fish - catch.t()),
         se_now_fish: now,
         se_after_fish: after,
         cv_now: now.map(|se| se / fit.n_fish),
         cv_after: after.map(|se| se / fit.n_fish),
-        relative_half_width_after: relative_half_width_with(catch, rounded(weighted.p * missed))
+        relative_half_width_after: relative_half_width_with(catch, weighted.n_fish, expected)
             .flatten(),
-    })
+    }
 }
 
 /// Largest next catch that is looked at one by one.
@@ -98,13 +104,13 @@ const UNSEEN: f64 = 1e-4;
 /// # Source
 /// Posterior predictive distribution of the removal model (derived).
 pub fn chance_of_fewer(catch: &Catch, weight: BetaWeight, fish: u32) -> Result<f64, Refusal> {
-    let belief = Belief::new(catch, weight)?;
+    let belief = Belief::new(catch, weight, sharpness(fish), catch.total())?;
     let mut chance = 0.0;
-    for next in 0..fish {
+    for (next, here) in (0..fish).zip(chances(&belief, catch)) {
         if next > MOST_NEXT {
             return Err(Refusal::NextCatchTooLarge { most: MOST_NEXT });
         }
-        chance += chance_of(&belief, catch, next);
+        chance += here;
         if chance > 1.0 - UNSEEN {
             break;
         }
@@ -132,16 +138,15 @@ pub fn chance_of_fewer(catch: &Catch, weight: BetaWeight, fish: u32) -> Result<f
 /// # Source
 /// Posterior predictive distribution of the removal model (derived).
 pub fn chance_of_target(catch: &Catch, weight: BetaWeight, target: f64) -> Result<f64, Refusal> {
-    let belief = Belief::new(catch, weight)?;
+    let belief = Belief::new(catch, weight, sharpness(MOST_NEXT), catch.total())?;
     let expected = belief.mean(|fish| belief.mean_p(fish) * (fish - catch.t()));
     if expected > f64::from(MOST_NEXT) {
         return Err(Refusal::NextCatchTooLarge { most: MOST_NEXT });
     }
     let (mut seen, mut met) = (0.0, 0.0);
-    for next in 0..=MOST_NEXT {
-        let here = chance_of(&belief, catch, next);
+    for (next, here) in (0..=MOST_NEXT).zip(chances(&belief, catch)) {
         seen += here;
-        let meets = relative_half_width_with(catch, next)
+        let meets = relative_half_width_with(catch, belief.mode(), next)
             .is_some_and(|width| width.is_none_or(|width| width <= target));
         if meets {
             met += here;
@@ -176,31 +181,90 @@ pub fn share_caught(p: f64, passes: usize) -> f64 {
     -libm::expm1(passes as f64 * libm::log1p(-p.clamp(0.0, 1.0)))
 }
 
-/// Chance that the next pass takes exactly `next` fish.
-fn chance_of(belief: &Belief<'_>, catch: &Catch, next: u32) -> f64 {
-    let taken = f64::from(next);
-    belief.mean(|fish| {
-        let left = fish - catch.t() - taken;
-        if left < 0.0 {
-            return 0.0;
+/// How much narrower than the posterior the chance of so many fish is, seen over the log of the fish left.
+///
+/// A catch of `x` fits numbers left within a share of `1 / sqrt(x)` or more of one another, and the panels of the
+/// posterior suit functions three times as narrow as their length.
+fn sharpness(most: u32) -> f64 {
+    (libm::sqrt(f64::from(most)) / 3.0).max(1.0)
+}
+
+/// Chances that the next pass takes 0, 1, 2, ... fish: beta-binomial for each number of fish, averaged.
+///
+/// From one catch to the next the chance changes by `(n - x)(h + x) / [(x + 1)(m + n - x - 1)]` with `n` fish left, so
+/// only the first is worked out by logarithms.
+fn chances(belief: &Belief<'_>, catch: &Catch) -> impl Iterator<Item = f64> {
+    struct Left {
+        share: f64,
+        fish: f64,
+        hits: f64,
+        misses: f64,
+        chance: f64,
+    }
+    let mut nodes: Vec<Left> = belief
+        .shares()
+        .map(|(fish, share)| {
+            let ((hits, misses), fish) = (belief.p_weight(fish), fish - catch.t());
+            let chance = if fish < 0.0 {
+                0.0
+            } else {
+                chance_of_none(fish, hits, misses)
+            };
+            Left {
+                share,
+                fish,
+                hits,
+                misses,
+                chance,
+            }
+        })
+        .collect();
+    (0_u32..).map(move |next| {
+        let taken = f64::from(next);
+        let mut sum = 0.0;
+        for node in &mut nodes {
+            sum += node.share * node.chance;
+            let left = node.fish - taken;
+            node.chance = if left < 1.0 {
+                0.0
+            } else if node.chance < UNDERFLOW {
+                chance_of(node.fish, node.hits, node.misses, taken + 1.0)
+            } else {
+                node.chance * left * (node.hits + taken)
+                    / ((taken + 1.0) * (node.misses + left - 1.0))
+            };
         }
-        let (hits, misses) = belief.p_weight(fish);
-        let ways = -ln_gamma_drop(left + 1.0, taken) - libm::lgamma(taken + 1.0);
-        let share = ln_gamma_drop(hits + misses, left + taken)
-            - ln_gamma_drop(hits, taken)
-            - ln_gamma_drop(misses, left);
-        libm::exp(ways + share)
+        sum
     })
+}
+
+/// Below this a chance has lost digits, and the next isn't worked out from it.
+const UNDERFLOW: f64 = 1e-290;
+
+/// Beta-binomial chance of none out of `fish`.
+fn chance_of_none(fish: f64, hits: f64, misses: f64) -> f64 {
+    libm::exp(ln_gamma_drop(hits + misses, fish) - ln_gamma_drop(misses, fish))
+}
+
+/// Beta-binomial chance of `taken` out of `fish`.
+fn chance_of(fish: f64, hits: f64, misses: f64, taken: f64) -> f64 {
+    let left = fish - taken;
+    if left < 0.0 {
+        return 0.0;
+    }
+    let ways = -ln_gamma_drop(left + 1.0, taken) - libm::lgamma(taken + 1.0);
+    let share = ln_gamma_drop(hits + misses, fish)
+        - ln_gamma_drop(hits, taken)
+        - ln_gamma_drop(misses, left);
+    libm::exp(ways + share)
 }
 
 /// 1.96 standard errors over the Carle-Strub number with `next` fish on a further pass. `None` where there
 /// is no answer, `Some(None)` where every estimated fish would be in hand.
-fn relative_half_width_with(catch: &Catch, next: u32) -> Option<Option<f64>> {
-    let mut longer = catch.per_pass().to_vec();
-    longer.push(next);
-    let longer = Catch::new(&longer).ok()?;
+fn relative_half_width_with(catch: &Catch, guess: u64, next: u32) -> Option<Option<f64>> {
+    let longer = catch.and(next).ok()?;
     longer.must_deplete().ok()?;
-    let best = carle_strub(&longer, BetaWeight::FLAT).ok()?;
+    let best = carle_strub_near(&longer, BetaWeight::FLAT, guess).ok()?;
     if best.n_fish == longer.total() {
         return Some(None);
     }
@@ -229,8 +293,8 @@ mod tests {
             let catch = Catch::new(counts)?;
             // A strict weight keeps the tail short enough to add up.
             let weight = BetaWeight::from_moments(0.5, 0.1).unwrap();
-            let belief = Belief::new(&catch, weight).unwrap();
-            let sum: f64 = (0..400).map(|next| chance_of(&belief, &catch, next)).sum();
+            let belief = Belief::new(&catch, weight, sharpness(400), 0).unwrap();
+            let sum: f64 = chances(&belief, &catch).take(400).sum();
             assert!((sum - 1.0).abs() < 1e-6, "{counts:?} {sum}");
         }
         Ok(())

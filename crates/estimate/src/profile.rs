@@ -4,7 +4,7 @@ use crate::catch::Catch;
 use crate::integer_ml::integer_ml;
 use crate::likelihood::above_limit;
 use crate::refusal::Refusal;
-use crate::search::{turning_point, turning_point_between};
+use crate::search::{MOST_FISH, turning_point, turning_point_near, whole};
 use serde::ser::{Serialize, SerializeTuple, Serializer};
 
 /// How sure an interval is meant to be.
@@ -64,16 +64,30 @@ impl Serialize for Profile {
 /// ```
 ///
 /// # Errors
-/// No fish; one pass.
+/// No fish; one pass. [`Refusal::NoFiniteMaximum`] where even the lower end lies past
+/// [`MOST_FISH`](crate::MOST_FISH): catches of some 10^8 fish and more that rise from pass to pass.
 ///
 /// # Source
 /// Likelihood-ratio interval (Hayes et al. 2007, Box 8.5, with half the quantile on the log scale: the
 /// box takes the whole of it and so prints a 99.4 % interval as 95 %).
 pub fn profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
+    let peak = integer_ml(catch).ok().map(|best| best.n_fish);
+    profile_around(catch, peak, 0.0, level)
+}
+
+/// The same for a known peak; `half_width` is about what the interval reaches to either side.
+pub(crate) fn profile_around(
+    catch: &Catch,
+    peak: Option<u64>,
+    half_width: f64,
+    level: Level,
+) -> Result<Profile, Refusal> {
     catch.must_compare()?;
     // The limit at infinity is zero on this scale.
-    let peak = integer_ml(catch).ok().map(|best| best.n_fish);
-    interval(catch.total(), peak, level, |n| above_limit(catch, n)).ok_or(Refusal::NoFiniteMaximum)
+    interval(catch.total(), peak, half_width, level, |n| {
+        above_limit(catch, n)
+    })
+    .ok_or(Refusal::NoFiniteMaximum)
 }
 
 /// The interval for any log likelihood that rises to its peak, falls to zero at infinity and isn't asked
@@ -81,6 +95,7 @@ pub fn profile(catch: &Catch, level: Level) -> Result<Profile, Refusal> {
 pub(crate) fn interval(
     total: u64,
     peak: Option<u64>,
+    half_width: f64,
     level: Level,
     log_likelihood: impl Fn(u64) -> f64,
 ) -> Option<Profile> {
@@ -88,14 +103,15 @@ pub(crate) fn interval(
     let best = peak.map_or(0.0, |peak| log_likelihood(peak).max(0.0));
     let unlikely = |n: u64| 2.0 * (best - log_likelihood(n)) > quantile;
     // Below the peak the likelihood only rises; past the interval the answer turns back, so stop at the peak.
+    let reach = whole(half_width);
     let low = match peak {
-        Some(peak) => turning_point_between(total, peak, unlikely),
+        Some(peak) => turning_point_near(total, peak.saturating_sub(reach), peak, unlikely)?,
         None => turning_point(total, unlikely)?,
     };
     let bounded = 2.0 * best > quantile;
     let high = peak
         .filter(|_| bounded)
-        .and_then(|peak| turning_point(peak, |n| !unlikely(n)))
+        .and_then(|peak| turning_point_near(peak, peak + reach, MOST_FISH, |n| !unlikely(n)))
         .map(|first_unlikely| first_unlikely - 1);
     Some(Profile { low, high })
 }

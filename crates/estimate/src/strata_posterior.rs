@@ -1,7 +1,7 @@
 //! Owns the posterior of a total: size groups or channels estimated apart, their uncertainties added whole.
 
+use crate::belief::{Belief, Cell};
 use crate::catch::Catch;
-use crate::posterior::{Belief, Cell};
 use crate::refusal::Refusal;
 use crate::weight::BetaWeight;
 use serde::Serialize;
@@ -53,7 +53,7 @@ pub fn posterior_of_total(strata: &[(Catch, BetaWeight)]) -> Result<TotalPosteri
     let mut parts = Vec::with_capacity(strata.len());
     for (catch, weight) in strata {
         parts.push(Spread {
-            cells: Belief::new(catch, *weight)?.probabilities(),
+            cells: Belief::new(catch, *weight, 1.0, catch.total())?.probabilities(),
         });
     }
     // The widest first: the sum is then taken over the narrow one, whose numbers stand one by one, while the

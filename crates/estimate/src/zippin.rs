@@ -3,7 +3,7 @@
 use crate::catch::Catch;
 use crate::information::standard_errors;
 use crate::refusal::Refusal;
-use crate::search::crossing;
+use crate::search::root;
 use crate::series::langevin;
 use crate::significant::{figure, maybe_figure};
 use serde::Serialize;
@@ -84,12 +84,26 @@ pub fn zippin(catch: &Catch) -> Result<Zippin, Refusal> {
 /// `1/(e^f - 1) = coth(f/2)/2 - 1/2` the equation becomes, without that difference,
 /// `k L(kf/2) - L(f/2) = S/T` with the Langevin function `L`.
 pub(crate) fn fall_per_pass(k: f64, mean_delay: f64, depletion: f64) -> f64 {
+    // Slow falls run as the depletion; of fast ones the first term is the whole, and the root a little below.
+    let slow = 6.0 * depletion / (k * k - 1.0);
+    let guess = if slow < 1.0 {
+        slow
+    } else {
+        libm::log1p(1.0 / mean_delay)
+    };
     // With one fish of 2 * 10^10 caught late the fall is below ln(2 * 10^10) + ln k < 27.
-    crossing(0.0, 64.0, |fall| {
-        if k * fall < 4.0 {
-            k * langevin(k * fall / 2.0) - langevin(fall / 2.0) < depletion
+    root(0.0, 64.0, guess, |fall| {
+        let (one, all) = (1.0 / libm::expm1(fall), 1.0 / libm::expm1(k * fall));
+        let value = if k * fall < 4.0 {
+            0.5 * (depletion - (k * langevin(k * fall / 2.0) - langevin(fall / 2.0)))
         } else {
-            1.0 / libm::expm1(fall) - k / libm::expm1(k * fall) > mean_delay
-        }
+            one - k * all - mean_delay
+        };
+        let slope = if k * fall < 0.1 {
+            (1.0 - k * k) / 12.0
+        } else {
+            k * k * all * (1.0 + all) - one * (1.0 + one)
+        };
+        (value, slope)
     })
 }
