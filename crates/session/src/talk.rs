@@ -14,6 +14,30 @@ struct Batch {
     reach: Vector,
 }
 
+/// One of ours on its way.
+#[derive(Debug)]
+struct Sent {
+    batch: Batch,
+    bytes: usize,
+    at_ms: i64,
+}
+
+/// A batch of ours that the peer answered.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Answered {
+    pub(crate) bytes: usize,
+    pub(crate) took_ms: i64,
+}
+
+/// What came of the peer's word about what it holds.
+#[derive(Debug)]
+pub(crate) struct Heard {
+    /// Writers new to us.
+    pub(crate) new_writers: usize,
+    /// Our batches that this answers.
+    pub(crate) answered: Vec<Answered>,
+}
+
 /// Changes that others wrote, kept back from the peer for a while.
 #[derive(Debug)]
 struct Hold {
@@ -58,7 +82,7 @@ pub(crate) struct Talk {
     /// got lost or was refused goes again on the next, where vectors are compared afresh.
     settled: Vector,
     /// Sent batches without an answer.
-    sent: VecDeque<Batch>,
+    sent: VecDeque<Sent>,
     /// Arrived batches that the owner has neither stored nor refused.
     arrived: VecDeque<Batch>,
     /// Refusals the peer hasn't been told of.
@@ -66,16 +90,26 @@ pub(crate) struct Talk {
 }
 
 impl Talk {
-    /// The peer said that it has stored this much. Returns how many writers are new to us.
+    /// The peer said that it has stored this much.
     ///
     /// Once the last of our batches is answered, what is held back waits `hold_ms` anew: the road to
     /// the peer was busy until now, from others too.
-    pub(crate) fn peer_holds(&mut self, vector: &Vector, now_ms: i64, hold_ms: i64) -> usize {
+    pub(crate) fn peer_holds(&mut self, vector: &Vector, now_ms: i64, hold_ms: i64) -> Heard {
         let before = self.holds.len() + self.settled.len();
         raise(&mut self.holds, vector);
         raise(&mut self.settled, vector);
         let (holds, waiting) = (&self.holds, self.sent.len());
-        self.sent.retain(|batch| !covers(holds, &batch.reach));
+        let mut answered = Vec::new();
+        self.sent.retain(|sent| {
+            let open = !covers(holds, &sent.batch.reach);
+            if !open {
+                answered.push(Answered {
+                    bytes: sent.bytes,
+                    took_ms: now_ms.saturating_sub(sent.at_ms),
+                });
+            }
+            open
+        });
         if waiting > 0
             && self.sent.is_empty()
             && let Some(hold) = &mut self.hold
@@ -83,7 +117,10 @@ impl Talk {
             let anew = now_ms.saturating_add(hold_ms);
             hold.until_ms = hold.until_ms.max(anew).min(hold.latest_ms);
         }
-        self.holds.len() + self.settled.len() - before
+        Heard {
+            new_writers: self.holds.len() + self.settled.len() - before,
+            answered,
+        }
     }
 
     /// What the peer says it has stored.
@@ -102,16 +139,21 @@ impl Talk {
     }
 
     /// A batch goes out. Who sends a change says by it that it is stored.
-    pub(crate) fn send(&mut self, number: u64, reach: Vector) {
+    pub(crate) fn send(&mut self, number: u64, reach: Vector, bytes: usize, at_ms: i64) {
         raise(&mut self.settled, &reach);
         raise(&mut self.told, &reach);
-        self.sent.push_back(Batch { number, reach });
+        let batch = Batch { number, reach };
+        self.sent.push_back(Sent {
+            batch,
+            bytes,
+            at_ms,
+        });
     }
 
     /// The peer refused a batch of ours. Returns what it reached to, if it was under way.
     pub(crate) fn refused_by_peer(&mut self, number: u64) -> Option<Vector> {
-        let at = self.sent.iter().position(|batch| batch.number == number)?;
-        self.sent.remove(at).map(|batch| batch.reach)
+        let at = (self.sent.iter()).position(|sent| sent.batch.number == number)?;
+        self.sent.remove(at).map(|sent| sent.batch.reach)
     }
 
     /// A batch arrived that reaches so far. Whether anything of it may be new here.

@@ -7,6 +7,7 @@ use crate::clock::Clock;
 use crate::event::{Event, ProtocolError};
 use crate::limits::{DOCUMENTS, UNKNOWN_FRAMES, URGENT, WINDOW, WRITERS_TOLD};
 use crate::shelf::{Shelf, Urgent};
+use crate::talk::Heard;
 use crate::wire::{
     Batch, ClockAsk, Frame, Hello, NEWEST_VERSION, OLDEST_VERSION, OfferFrame, Refused, Stored,
     UrgentFrame,
@@ -113,9 +114,9 @@ impl Session {
         talk.push_due = true;
         talk.urgent_due = true;
         let vector = offer.vector.into();
-        let new_writers = talk.peer_holds(&vector, now_ms, hold_ms);
+        let heard = talk.peer_holds(&vector, now_ms, hold_ms);
         let held = talk.holds().clone();
-        self.count_writers(new_writers)?;
+        self.learn(&heard)?;
         let first = if shelf.shares(document) {
             Event::PeerHas {
                 document,
@@ -161,7 +162,7 @@ impl Session {
             });
         }
         let reach = batch.reach.into();
-        let new_writers = talk.peer_holds(&reach, now_ms, hold_ms);
+        let heard = talk.peer_holds(&reach, now_ms, hold_ms);
         let new = talk.arrive(batch.batch, reach);
         let events = if shelf.shares(document) {
             let arrived = new.then(|| Event::Arrived {
@@ -185,7 +186,7 @@ impl Session {
             );
             Vec::new()
         };
-        self.count_writers(new_writers)?;
+        self.learn(&heard)?;
         Ok(events)
     }
 
@@ -197,9 +198,9 @@ impl Session {
                 what: "it stored a document that it hadn't asked for",
             });
         };
-        let new_writers = talk.peer_holds(&stored.vector.into(), now_ms, hold_ms);
+        let heard = talk.peer_holds(&stored.vector.into(), now_ms, hold_ms);
         let vector = talk.holds().clone();
-        self.count_writers(new_writers)?;
+        self.learn(&heard)?;
         Ok(vec![Event::PeerHas { document, vector }])
     }
 
@@ -252,8 +253,11 @@ impl Session {
         }])
     }
 
-    fn count_writers(&mut self, new: usize) -> Result<(), ProtocolError> {
-        self.writers_told += new;
+    fn learn(&mut self, heard: &Heard) -> Result<(), ProtocolError> {
+        for answered in &heard.answered {
+            self.pace.learn(*answered, self.limits.batch_bytes);
+        }
+        self.writers_told += heard.new_writers;
         // Each entry told is kept in two vectors.
         if self.writers_told > 2 * WRITERS_TOLD {
             return Err(ProtocolError::OverLimit {

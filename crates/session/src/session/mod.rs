@@ -1,6 +1,7 @@
 //! The state machine: frames in, events out, the next frame when asked.
 
 mod hear;
+mod pace;
 mod say;
 
 use std::collections::BTreeMap;
@@ -13,6 +14,7 @@ use crate::limits::{HOLD_MS, Limits, NAME_BYTES, REASON_BYTES};
 use crate::shelf::Shelf;
 use crate::talk::Talk;
 use crate::wire::Frame;
+use pace::Pace;
 
 /// One conversation with one peer, from greeting to loss of the connection.
 ///
@@ -53,6 +55,7 @@ pub struct Session {
     /// The document whose turn it was last.
     turn: Option<DocumentId>,
     batches_sent: u64,
+    pace: Pace,
     last_batch_arrived: u64,
     /// Entries of vectors held on the peer's word.
     writers_told: usize,
@@ -89,6 +92,7 @@ impl Session {
             talks: BTreeMap::new(),
             turn: None,
             batches_sent: 0,
+            pace: Pace::default(),
             last_batch_arrived: 0,
             writers_told: 0,
             documents_told: 0,

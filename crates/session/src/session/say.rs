@@ -136,6 +136,10 @@ impl Session {
     /// The next batch, documents taking turns so that a large one doesn't hold up the others.
     pub(super) fn batch_frame(&mut self, now_ms: i64, shelf: &dyn Shelf) -> Option<Vec<u8>> {
         let hold_ms = self.hold_ms();
+        let limits = Limits {
+            batch_bytes: self.pace.bytes(self.limits.batch_bytes),
+            ..self.limits
+        };
         let start = self.turn.map_or(Bound::Unbounded, Bound::Excluded);
         let end = self.turn.map_or(Bound::Unbounded, Bound::Included);
         let mut order: Vec<DocumentId> = self
@@ -152,7 +156,7 @@ impl Session {
             let Some(talk) = self.talks.get_mut(&document) else {
                 continue;
             };
-            if !talk.shared() || !talk.window_open(self.limits.window) {
+            if !talk.shared() || !talk.window_open(limits.window) {
                 continue; // The offer or the answer that is awaited makes it due again.
             }
             let parcel = if shelf.shares(document) {
@@ -160,11 +164,11 @@ impl Session {
                     shelf.missing(
                         document,
                         talk.settled(),
-                        self.limits.batch_changes,
-                        self.limits.batch_bytes,
+                        limits.batch_changes,
+                        limits.batch_bytes,
                     ),
                     talk.settled(),
-                    &self.limits,
+                    &limits,
                 )
             } else {
                 Parcel::default()
@@ -190,7 +194,8 @@ impl Session {
                     .collect(),
             })
             .write();
-            talk.send(self.batches_sent, reach);
+            let bytes = parcel.changes.iter().map(|change| change.bytes.len()).sum();
+            talk.send(self.batches_sent, reach, bytes, now_ms);
             return frame;
         }
         None

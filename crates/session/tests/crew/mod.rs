@@ -166,7 +166,11 @@ impl Disk {
 
     /// Stores what came, like a ledger: what is there already is nothing; what builds on something
     /// that isn't there is a broken promise.
-    fn take(&mut self, document: DocumentId, changes: &[Vec<u8>]) -> Result<usize, String> {
+    pub(crate) fn take(
+        &mut self,
+        document: DocumentId,
+        changes: &[Vec<u8>],
+    ) -> Result<usize, String> {
         let log = self.0.get_mut(&document).ok_or("not on the shelf")?;
         let mut new = 0;
         for bytes in changes {
@@ -455,7 +459,7 @@ impl Crew {
 
     /// Time passes until something held back is due. Whether anything is; clocks alone are nothing.
     fn wait(&mut self) -> bool {
-        let soon = self.now_ms + 5_001;
+        let soon = self.now_ms + 30_001;
         let due = self.roads.values().flat_map(|road| &road.sessions);
         let due = due.filter_map(Session::poll_timeout).min();
         match due.filter(|due| *due <= soon && *due > self.now_ms) {
