@@ -70,6 +70,7 @@ impl Post {
     ///
     /// When it is refused.
     pub async fn join(&mut self, invitation: &str) -> Result<(), Trouble> {
+        self.page.tap("#by-text > summary").await?;
         self.page.paste("#join textarea", invitation).await?;
         self.page.tap("#join button[type=submit]").await?;
         self.arrive().await
@@ -125,11 +126,11 @@ impl Post {
     ///
     /// When it shows none.
     pub async fn invitation(&self) -> Result<String, Trouble> {
-        self.go("me").await?;
-        self.page.tap("#invite button[type=submit]").await?;
+        self.go("let-in").await?;
+        self.page.tap("#let-in button[type=submit]").await?;
         let text = self
             .page
-            .until("return document.querySelector('[data-invitation]').value")
+            .until("return document.querySelector('[data-invitation]')?.value || ''")
             .await?;
         Ok(text.as_str().unwrap_or_default().to_owned())
     }

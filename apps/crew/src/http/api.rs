@@ -208,6 +208,39 @@ pub(super) async fn join(State(desk): State<Desk>, body: Body) -> Result<Json<Ne
     }))
 }
 
+/// Opens a code; the page shows it.
+pub(super) async fn open_code(
+    State(desk): State<Desk>,
+    Path(visit): Path<String>,
+) -> Result<Json<serde_json::Value>, Refused> {
+    let visit = visit_of(&visit)?;
+    desk.node.open_code(visit).await?;
+    Ok(Json(serde_json::json!({})))
+}
+
+/// A code as a newcomer types it: with the label of the device that shows it, or its address.
+#[derive(Deserialize)]
+struct SentCode {
+    code: String,
+    #[serde(default)]
+    label: String,
+    #[serde(default)]
+    address: String,
+}
+
+pub(super) async fn join_code(State(desk): State<Desk>, body: Body) -> Result<Json<Next>, Refused> {
+    let sent: SentCode = read(body)?;
+    let place = if sent.address.trim().is_empty() {
+        sent.label
+    } else {
+        sent.address
+    };
+    let visit = desk.node.enter(sent.code, place).await?;
+    Ok(Json(Next {
+        next: format!("/v/{visit}/me"),
+    }))
+}
+
 #[derive(Deserialize)]
 struct SentName {
     name: String,

@@ -69,6 +69,17 @@ pub(super) async fn page(
     .into_response()
 }
 
+/// Where another device is let in.
+pub(super) async fn let_in(State(desk): State<Desk>, Path(visit): Path<String>) -> Response {
+    let Some((id, picture)) = picture(&desk, &visit).await else {
+        return no_visit();
+    };
+    let me = desk.node.me(id).await;
+    let shown = desk.node.let_in(id).await;
+    let seat = Seat::new(&picture, me.as_ref(), None, false);
+    pages::let_in::page(&seat, &shown).into_response()
+}
+
 /// The life of one record.
 pub(super) async fn history(
     State(desk): State<Desk>,

@@ -11,8 +11,8 @@ use gravelbar_visit::{
 use maud::{Markup, html};
 use serde_json::json;
 
-use super::Seat;
 use super::parts::{act, fixed, form, hour, line};
+use super::{Seat, let_in};
 
 pub(super) fn page(seat: &Seat<'_>) -> Markup {
     html! {
@@ -193,14 +193,7 @@ fn invitation(seat: &Seat<'_>) -> Markup {
     html! {
         section {
             h2 { "Let another device join" }
-            form #invite data-post={ "/v/" (seat.view().document) "/invite" } {
-                p { "Both devices on one network, such as a phone's hotspot. Show or read the text to the person you invite: whoever has it can join." }
-                textarea.invitation data-own data-invitation readonly rows="4" hidden aria-label="Invitation" {}
-                div.go {
-                    button.main type="submit" { "Show an invitation" }
-                    output.said role="status" data-own {}
-                }
-            }
+            a #to-let-in.go-on href={ "/v/" (seat.view().document) "/" (let_in::PATH) } { "Let a device in" }
         }
     }
 }

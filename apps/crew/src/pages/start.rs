@@ -92,16 +92,39 @@ fn visit_line(visit: &VisitLine, visits: &[VisitLine]) -> Markup {
     }
 }
 
+/// By the code that another device shows, typed with one wet hand; or by an invitation's text.
 fn join() -> Markup {
     html! {
         section {
             h2 { "Join the crew's visit" }
-            form #join.entry data-post="/join" autocomplete="off" novalidate {
-                label.field.wide {
-                    span.label { "invitation, as another device shows it" }
-                    textarea name="invitation" rows="3" spellcheck="false" autocapitalize="off" {}
+            p { "On the same network as the others, such as a phone's hotspot. Someone who has the visit opens “Let a device in” and shows you six digits." }
+            form #enter.entry data-post="/join-code" autocomplete="off" novalidate {
+                fieldset #joinable.choice data-list="/joinable" {
+                    legend { "whose screen you read" }
+                    p.small data-none { "No device open for joining is heard yet." }
+                }
+                label.field.wide.code {
+                    span.label { "the six digits" }
+                    input name="code" inputmode="numeric" maxlength="11" size="7" autocomplete="off";
+                }
+                details {
+                    summary { "It isn't in the list" }
+                    label.field.wide {
+                        span.label { "its address, as its screen shows it" }
+                        input name="address" inputmode="decimal" maxlength="60" placeholder="192.168.4.2:47410" autocomplete="off";
+                    }
                 }
                 (go("Join"))
+            }
+            details #by-text {
+                summary { "Join by an invitation's text" }
+                form #join.entry data-post="/join" autocomplete="off" novalidate {
+                    label.field.wide {
+                        span.label { "invitation, as another device shows it" }
+                        textarea name="invitation" rows="3" spellcheck="false" autocapitalize="off" {}
+                    }
+                    (go("Join"))
+                }
             }
         }
     }
