@@ -10,8 +10,8 @@ use gravelbar_estimate::{
     Profile, Proportion, Stratum, biomass, carle_strub, catch_per_hour, chance_of_fewer,
     chance_of_target, chi_square, chi_square_pooled, chi_square_power, delury, effort_ml,
     empty_catch_bound, expand_catch, first_pass_model, generalised_removal, integer_ml, leslie,
-    mark_recapture, next_pass, poisson_mark_limits, posterior, posterior_of_total, profile,
-    shortest_mark_limits, single_pass, sum_of_strata, two_pass, zippin,
+    leslie_mass, mark_recapture, next_pass, poisson_mark_limits, posterior, posterior_of_total,
+    profile, shortest_mark_limits, single_pass, sum_of_strata, two_pass, zippin,
 };
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -31,6 +31,8 @@ enum Question {
     },
     /// Passes of unequal effort.
     Effort { catch: Vec<u32>, effort: Vec<f64> },
+    /// What passes of unequal effort weigh.
+    MassLine { mass_g: Vec<f64>, effort: Vec<f64> },
     /// Marked, looked at, marked among those.
     Marks {
         marked: u32,
@@ -99,6 +101,17 @@ fn answer(question: Question) -> Result<Value, Box<dyn Error>> {
             target,
         ),
         Question::Effort { catch, effort } => unequal(&EffortSeries::new(&catch, &effort)?),
+        Question::MassLine { mass_g, effort } => {
+            let line = |point| {
+                leslie_mass(&mass_g, &effort, point).ok().map(|line| {
+                    json!({
+                        "n": line.total_g, "q": line.q, "intercept": line.intercept, "r_squared": line.r_squared,
+                        "p": line.p_value, "se_q": line.se_q, "se": line.se_g, "fieller": line.fieller_95_g,
+                    })
+                })
+            };
+            json!({ "before": line(CumulativeCatch::BeforePass), "middle": line(CumulativeCatch::MiddleOfPass) })
+        }
         Question::Marks {
             marked,
             second,
@@ -237,6 +250,7 @@ fn unequal(series: &EffortSeries) -> Value {
         delury(series, point).ok().map(|line| {
             json!({
                 "n": line.n_fish, "q": line.q, "r_squared": line.r_squared, "se_q": line.se_q,
+                "limits": line.limits_95_fish,
             })
         })
     };

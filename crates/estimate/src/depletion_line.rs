@@ -1,10 +1,15 @@
 //! Owns the two depletion lines, Leslie's and DeLury's: catch per effort against what went before.
 
 use crate::effort::EffortSeries;
+use crate::search::crossing;
 use crate::significant::{figure, maybe_figure};
 use crate::tail::{student_outside, student_quantile};
 use serde::Serialize;
+use std::f64::consts::FRAC_PI_2;
 use thiserror::Error;
+
+/// Angles at which the most that a line's total can be is first looked for.
+const ANGLES: u32 = 256;
 
 /// Why a depletion line can't be drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
@@ -120,8 +125,16 @@ pub fn leslie(
     series: &EffortSeries,
     point: CumulativeCatch,
 ) -> Result<LeslieLine, RegressionError> {
+    leslie_line(series.passes(), point)
+}
+
+/// Leslie's line through pairs of catch and effort, whatever the catch is counted in.
+pub(crate) fn leslie_line(
+    passes: impl Iterator<Item = (f64, f64)>,
+    point: CumulativeCatch,
+) -> Result<LeslieLine, RegressionError> {
     let mut before = 0.0;
-    let line = Line::through(series.passes().map(|(caught, effort)| {
+    let line = Line::through(passes.map(|(caught, effort)| {
         let at = before + point.share() * caught;
         before += caught;
         (at, caught / effort)
@@ -169,9 +182,21 @@ pub struct DeLuryLine {
     /// Standard error of `q`.
     #[serde(serialize_with = "maybe_figure")]
     pub se_q: Option<f64>,
+    /// Asymmetric 95 % limits of `n_fish`, what Fieller's are to Leslie's line. `None` for the upper: no upper limit.
+    #[serde(skip)]
+    pub limits_95_fish: (f64, Option<f64>),
 }
 
 /// Fits DeLury's line: `ln(c[i]/f[i]) = ln(q N) - q F[i]`, with `F[i]` the effort before pass `i`.
+///
+/// Its limits are all `N` for which the best line bound to that `N` isn't rejected beside the free one:
+///
+/// ```text
+/// min over q of sum (y - ln(q N) + q F)^2 - sum of the free line's squares  <=  t^2 s^2,     k - 2 degrees of freedom
+/// ```
+///
+/// Fieller's theorem is the same rule where the total is a ratio, as for Leslie's line. There is no upper limit exactly where
+/// the slope could be none.
 ///
 /// Meant for many units of effort that each take little; with electrofishing passes that take half the
 /// fish it is a rough check only.
@@ -188,7 +213,7 @@ pub struct DeLuryLine {
 /// Fewer than three passes; a pass without fish; a line that doesn't fall.
 ///
 /// # Source
-/// DeLury 1947; Ricker 1975 for the middle of the pass.
+/// DeLury 1947; Ricker 1975 for the middle of the pass; limits derived (F test of one constraint).
 pub fn delury(
     series: &EffortSeries,
     point: CumulativeCatch,
@@ -216,6 +241,7 @@ pub fn delury(
         q,
         r_squared: line.r_squared(),
         se_q: se_q.is_finite().then_some(se_q),
+        limits_95_fish: line.log_limits(student_quantile(0.05, line.n - 2.0)),
     })
 }
 
@@ -272,6 +298,43 @@ impl Line {
         (self.slope * self.slope * self.sxx / self.syy).min(1.0)
     }
 
+    /// Limits of `exp(intercept) / q` for a line through logarithms.
+    ///
+    /// All lines that lose at most `t^2 s^2` against the best have their height at the mean of `x` and their `q` on an
+    /// ellipse, so the limits are the least and the most of `ln N = height + q xbar - ln q` on it. Below the centre that is, as a function of `q`, a
+    /// sum of convex terms, so it has one lowest point, and halving on its slope finds it. Above the centre it may
+    /// have several highest points: the best of many angles, then halving between its neighbours.
+    fn log_limits(&self, t: f64) -> (f64, Option<f64>) {
+        let reach = t * libm::sqrt(self.residual_variance);
+        let (of_height, of_q) = (reach / libm::sqrt(self.n), reach / libm::sqrt(self.sxx));
+        let q = |angle: f64| -self.slope + of_q * libm::sin(angle);
+        let ln_fish = |angle: f64| {
+            self.mean_y + of_height * libm::cos(angle) + q(angle) * self.mean_x
+                - libm::log(q(angle))
+        };
+        // Derivative of the above by the angle, divided by nothing that could be zero.
+        let slope = |angle: f64| {
+            -of_height * libm::sin(angle) + of_q * libm::cos(angle) * (self.mean_x - 1.0 / q(angle))
+        };
+        // From steep to flat lines through heights below the centre.
+        let least = crossing(FRAC_PI_2, 3.0 * FRAC_PI_2, |angle| {
+            q(angle) > 0.0 && slope(angle) < 0.0
+        });
+        let low = libm::exp(ln_fish(least));
+        if -self.slope <= of_q {
+            return (low, None);
+        }
+        let step = std::f64::consts::PI / f64::from(ANGLES);
+        let angle = |place: u32| -FRAC_PI_2 + step * f64::from(place);
+        let best = (0..=ANGLES)
+            .map(angle)
+            .max_by(|one, other| ln_fish(*one).total_cmp(&ln_fish(*other)))
+            .unwrap_or(0.0);
+        let most = crossing(best - step, best + step, |angle| slope(angle) > 0.0);
+        let high = libm::exp(ln_fish(most));
+        (low, high.is_finite().then_some(high))
+    }
+
     /// Limits of where the line meets zero. With `d` the distance from the mean of x the limits solve
     /// `d^2 (b^2 - t^2 s^2/Sxx) + 2 b ybar d + ybar^2 - t^2 s^2/n = 0`.
     fn fieller(&self, t: f64) -> Option<(f64, Option<f64>)> {
@@ -320,6 +383,9 @@ mod tests {
                 }
                 if let Ok(line) = delury(&series, point) {
                     prop_assert!(line.n_fish.is_finite() && line.q > 0.0);
+                    let (low, high) = line.limits_95_fish;
+                    prop_assert!(low >= 0.0 && low <= line.n_fish * (1.0 + 1e-9));
+                    prop_assert!(high.is_none_or(|high| high >= line.n_fish * (1.0 - 1e-9)));
                 }
             }
         }

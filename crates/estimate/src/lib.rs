@@ -67,6 +67,7 @@ mod likelihood;
 mod mark_recapture;
 mod mass_check;
 mod mass_curve;
+mod mass_line;
 mod next_pass;
 mod posterior;
 mod power;
@@ -118,6 +119,7 @@ pub use mark_recapture::{
 };
 pub use mass_check::{MassBand, MassCheck, Slip, SuggestedReading, check_mass};
 pub use mass_curve::{FitError, MassCurve, MassFit, USUAL_SLOPES};
+pub use mass_line::{MassLine, MassLineError, leslie_mass};
 pub use next_pass::{
     NextPass, chance_of_fewer, chance_of_target, next_pass, planned_cv, share_caught,
 };
