@@ -12,7 +12,9 @@ mod joining;
 mod keep;
 mod meeting;
 mod notices;
+mod proving;
 mod shelf;
+mod urgent;
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -24,6 +26,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Identity, IdentityError, Roster};
+use gravelbar_proof::{Signer, SignerError};
 use gravelbar_store::{Batch, Store};
 use gravelbar_visit::{DeviceTag, DocumentId, PersonName, Plan};
 use ring::rand::{SecureRandom, SystemRandom};
@@ -90,6 +93,9 @@ pub enum StartError {
     /// The device has no usable key.
     #[error(transparent)]
     Identity(#[from] IdentityError),
+    /// The device's key can't sign.
+    #[error(transparent)]
+    Signer(#[from] SignerError),
     /// The network can't be opened.
     #[error(transparent)]
     Bind(#[from] gravelbar_link::BindError),
@@ -103,6 +109,7 @@ struct Device {
     clock: Clock,
     store: Store,
     key: DeviceKeyId,
+    signer: Signer,
     tag: DeviceTag,
     name: String,
     roster: Roster,
@@ -134,6 +141,10 @@ struct Turn {
     changed: BTreeSet<DocumentId>,
     /// Those in which this device wrote.
     written: BTreeSet<DocumentId>,
+    /// The runs of this device that have something to sign.
+    to_sign: BTreeSet<(DocumentId, Writer)>,
+    /// Documents of which something urgent was heard.
+    urgent: BTreeSet<DocumentId>,
     /// Documents that arrived or were started.
     opened: BTreeSet<DocumentId>,
     /// Batches from peers, acknowledged once on disk.
@@ -211,6 +222,7 @@ impl Device {
         };
         let name = store.setting("device name")?.unwrap_or(options.name);
         let key = identity.device();
+        let signer = Signer::from_pkcs8(identity.pkcs8())?;
         let roster = Roster::new([]);
         let net = net::start(
             &identity,
@@ -223,6 +235,7 @@ impl Device {
         let mut device = Self {
             clock: options.clock,
             key,
+            signer,
             tag: tag_of(key),
             name,
             roster,
@@ -454,13 +467,24 @@ impl Device {
         };
         let live = self.peer_lines(visit, &view.devices);
         let device = self.device_line();
+        let held = self.documents.get(&visit)?;
+        let (trace, stops_heard) = (proving::trace(held), held.stops.heard());
         let picture = match &before {
-            Some(same) if same.live == live && same.device == device => Arc::clone(same),
+            Some(same)
+                if same.live == live
+                    && same.device == device
+                    && same.trace == trace
+                    && same.stops_heard == stops_heard =>
+            {
+                Arc::clone(same)
+            }
             _ => Arc::new(Picture {
                 view: view.into_owned(),
                 summary: summary.into_owned(),
                 live,
                 device,
+                trace,
+                stops_heard,
                 number: *self.pulse.borrow(),
             }),
         };

@@ -218,8 +218,51 @@ pub struct Picture {
     pub live: Vec<PeerLine>,
     /// This device.
     pub device: DeviceLine,
+    /// Whose the records are, as far as that isn't plain.
+    pub trace: TraceLine,
+    /// Stops that other devices told of and whose records aren't in yet.
+    pub stops_heard: Vec<StopHeard>,
     /// Rises with each new picture.
     pub number: u64,
+}
+
+/// A stop that was told ahead of the history it belongs to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StopHeard {
+    /// The change that will bring it: its writer and number.
+    pub change: String,
+    /// Who stopped work.
+    pub by: PersonName,
+    /// When, by their device's clock.
+    pub at: DateTime<FixedOffset>,
+    /// Why, if they said.
+    pub why: Option<String>,
+    /// The device that signed it.
+    pub device: String,
+}
+
+/// What a visit's signatures show besides whose each record is.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct TraceLine {
+    /// Records that are known to exist and aren't here.
+    pub gaps: Vec<GapLine>,
+    /// Devices with two histories, in words. All of both counts, once each.
+    pub forks: Vec<String>,
+    /// Records here that nobody has signed.
+    pub unsigned: u64,
+}
+
+/// Changes of one run of a device that are known to exist and aren't here.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct GapLine {
+    /// The run.
+    pub writer: String,
+    /// What the visit calls the device.
+    pub device: String,
+    /// The last that is here; 0 for none.
+    pub here: u64,
+    /// The highest that is known.
+    pub known: u64,
 }
 
 /// Another device of the visit, as this one hears it.

@@ -165,6 +165,7 @@ impl<'a> Seat<'a> {
 
     fn stopped(&self) -> bool {
         matches!(self.view().safety.state, SafetyState::Stopped { .. })
+            || !self.picture.stops_heard.is_empty()
     }
 
     /// The passes being fished now.

@@ -104,6 +104,7 @@ impl Device {
         self.turn.changed.insert(document);
         if heard_from.is_none() {
             self.turn.written.insert(document);
+            self.chain(document, change);
         }
     }
 

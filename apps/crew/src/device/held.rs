@@ -5,12 +5,14 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use gravelbar_book::{Book, Founding};
+use gravelbar_proof::{ProvedRun, Provenance};
 use gravelbar_reduce::Reducer;
 use gravelbar_visit::{
     DocumentId, Fact, LoggedChange, Plan, Received, Seen, Vector, Visit, Writer,
 };
 
 use super::acts::key_bytes;
+use super::urgent::Stops;
 use crate::node::Picture;
 
 /// What a document is about, read from its subject.
@@ -64,6 +66,12 @@ pub(super) struct Held {
     listed: BTreeSet<[u8; 32]>,
     /// Devices that may exchange it for other reasons: this one, and whoever gave it to this one.
     pub(super) admitted: BTreeSet<[u8; 32]>,
+    /// Whose its records are.
+    pub(super) provenance: Provenance,
+    /// Proved changes that wait for their device to be listed, or build on such.
+    pub(super) unlisted: Vec<ProvedRun>,
+    /// Stops that hold, to be told ahead of all else.
+    pub(super) stops: Stops,
 }
 
 /// Which kind it is.
@@ -104,10 +112,21 @@ impl Held {
     }
 
     fn new(kind: Kind, listed: BTreeSet<[u8; 32]>) -> Self {
+        let mut stops = Stops::default();
+        let document = match &kind {
+            Kind::Visit(held) => {
+                stops.follow(&held.visit, held.visit.log());
+                held.visit.id()
+            }
+            Kind::Book(held) => held.book.id(),
+        };
         Self {
             kind,
             listed,
             admitted: BTreeSet::new(),
+            provenance: Provenance::new(document),
+            unlisted: Vec::new(),
+            stops,
         }
     }
 
@@ -158,6 +177,14 @@ impl Held {
         }
     }
 
+    /// All changes, causes before effects.
+    pub(super) fn log(&self) -> &[Arc<LoggedChange>] {
+        match &self.kind {
+            Kind::Visit(held) => held.visit.log(),
+            Kind::Book(held) => held.book.log(),
+        }
+    }
+
     pub(super) fn missing(
         &self,
         than: &Vector,
@@ -188,6 +215,7 @@ impl Held {
                 let records = changes.iter().flat_map(|c| c.record_ids());
                 let news = records.filter_map(|id| held.visit.entry(id));
                 self.listed.extend(listed(news));
+                self.stops.follow(&held.visit, changes);
             }
             Kind::Book(_) => {}
         }

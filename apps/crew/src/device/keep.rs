@@ -8,6 +8,7 @@ use gravelbar_visit::{DocumentId, Refusal, Writer};
 
 use super::acts::stops_work;
 use super::held::Held;
+use super::proving::MadeHere;
 use super::{Device, StartError, Turn, Waiting, session};
 use crate::node::NotSaved;
 
@@ -86,6 +87,7 @@ impl Device {
     /// used for something else.
     fn read_document(&mut self, id: DocumentId, about: &str) -> Result<Option<Held>, StartError> {
         let log = self.store.log(id.0)?;
+        let runs = self.store.runs(id.0)?;
         if !log.damaged.is_empty() {
             self.notice(format!(
                     "{} changes of a visit are damaged on this device's disk and left out: meet a device that has them",
@@ -97,6 +99,7 @@ impl Device {
             device: self.tag,
             session: session(),
         };
+        let made_here = MadeHere::of(&log);
         let (mut held, received) = match Held::restore(about, writer, log.changes) {
             Ok(restored) => restored,
             Err(error) => {
@@ -119,12 +122,14 @@ impl Device {
             );
         }
         held.admitted.insert(self.key.0);
+        self.restore_provenance(&mut held, &made_here, runs);
         Ok(Some(held))
     }
 
     /// Ends the turn: commits what it took, then answers and acknowledges. If the disk refuses,
     /// nothing of the turn has happened.
     pub(super) fn settle(&mut self) {
+        self.sign_turn();
         let turn = std::mem::take(&mut self.turn);
         if turn.batch.is_empty() {
             self.finish(turn);
@@ -165,6 +170,9 @@ impl Device {
                 if turn.written.contains(document) || turn.opened.contains(document) {
                     meeting.session.handle_changed(*document);
                 }
+            }
+            for document in &turn.urgent {
+                meeting.session.handle_changed(*document);
             }
         }
         if !moved.is_empty() {
@@ -207,6 +215,7 @@ impl Device {
                 }
             }
         }
+        self.sign_turn();
         let again = std::mem::take(&mut self.turn);
         match self.store.commit(&again.batch) {
             Ok(()) => self.finish(again),

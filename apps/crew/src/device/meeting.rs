@@ -6,7 +6,7 @@ use std::net::SocketAddr;
 use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Line};
 use gravelbar_session::{Event as Said, Introduction, Limits, Session, Vector};
-use gravelbar_store::{Heard, Offset, Peer, Refused};
+use gravelbar_store::{Heard, Offset, Peer};
 use gravelbar_visit::{ClockOffset, DeviceView, DocumentId, Fact, RecordId};
 use tokio::sync::mpsc;
 
@@ -41,9 +41,15 @@ pub(super) struct Meeting {
     has: BTreeMap<DocumentId, Vector>,
     /// The document it was invited to, until it is on that visit's list.
     heard_ms: i64,
+    /// How many records it has sent that nothing proves.
+    pub(super) unproved: usize,
 }
 
 impl Meeting {
+    pub(super) fn device(&self) -> DeviceKeyId {
+        self.device
+    }
+
     pub(super) fn due_ms(&self) -> Option<i64> {
         // While the network has no room nothing can be said; room makes a turn of its own.
         let room = self.outgoing.capacity() > 0;
@@ -158,6 +164,7 @@ impl Device {
                 since_ms: now_ms,
                 has: BTreeMap::new(),
                 heard_ms: now_ms,
+                unproved: 0,
             },
         );
         self.turn.shown = true;
@@ -246,7 +253,7 @@ impl Device {
     }
 
     /// What to call a connected device in words.
-    fn called(&self, connection: ConnectionNumber) -> String {
+    pub(super) fn called(&self, connection: ConnectionNumber) -> String {
         self.meetings
             .get(&connection)
             .map(|m| {
@@ -273,8 +280,8 @@ impl Device {
                 document,
                 batch,
                 changes,
-                ..
-            } => self.take_changes(connection, document, batch, changes),
+                proof,
+            } => self.take_changes(connection, document, batch, changes, &proof),
             Said::PeerHas { document, vector } => {
                 if let Some(meeting) = self.meetings.get_mut(&connection) {
                     meeting.has.insert(document, vector);
@@ -285,7 +292,10 @@ impl Device {
                 offset_ms,
                 uncertainty_ms,
             } => self.take_clock(connection, offset_ms, uncertainty_ms),
-            Said::Urgent { .. } | Said::Standing { .. } => {}
+            Said::Urgent { document, bytes } => self.hear_urgent(connection, document, &bytes),
+            Said::Standing { document, standing } => {
+                self.hear_standing(connection, document, &standing);
+            }
             Said::Refused { why, .. } => {
                 let words = format!(
                     "{} doesn't take some of this device's records: {why}",
@@ -325,50 +335,6 @@ impl Device {
             // with its first records.
             held.admitted.insert(sender.0);
         }
-    }
-
-    fn take_changes(
-        &mut self,
-        connection: ConnectionNumber,
-        document: DocumentId,
-        batch: u64,
-        changes: Vec<Vec<u8>>,
-    ) {
-        let name = self.called(connection);
-        let Some(meeting) = self.meetings.get(&connection) else {
-            return;
-        };
-        let sender = meeting.device;
-        let Some(held) = self.documents.get_mut(&document) else {
-            return;
-        };
-        let received = held.receive(changes);
-        for change in &received.applied {
-            self.put_down(document, change, Some(sender.0));
-        }
-        if received.own > 0 {
-            self.notice(format!(
-                    "{name} holds records that this device made and no longer has: its data folder was put back from an older copy, or another device uses its name. They are back now"
-                ),
-            );
-        }
-        let at_ms = self.now().timestamp_millis();
-        let mut reason = None;
-        for refused in received.refused {
-            self.notice_refusal(&name, &refused.refusal);
-            reason.get_or_insert_with(|| refused.refusal.to_string());
-            self.turn.batch.quarantine.push(Refused {
-                document: document.0,
-                peer: Some(sender.0),
-                bytes: refused.bytes,
-                reason: refused.refusal.to_string(),
-                at_ms,
-            });
-        }
-        if let (Some(reason), Some(meeting)) = (reason, self.meetings.get_mut(&connection)) {
-            meeting.session.handle_refused(document, batch, &reason);
-        }
-        self.turn.arrived.push((connection, document));
     }
 
     fn take_clock(&mut self, connection: ConnectionNumber, offset_ms: i64, uncertainty_ms: i64) {

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use gravelbar_link::DeviceKeyId;
-use gravelbar_session::{Offer, Outgoing, Parcel, Shelf, Vector};
+use gravelbar_proof::ProveError;
+use gravelbar_session::{Offer, Outgoing, Parcel, Shelf, Urgent, Vector};
 use gravelbar_visit::DocumentId;
 
 use super::held::Held;
@@ -27,7 +28,7 @@ fn offer(document: DocumentId, held: &Held) -> Offer {
         document,
         about: held.about().to_owned(),
         vector: held.vector().clone(),
-        standing: Vec::new(),
+        standing: held.provenance.standing(),
     }
 }
 
@@ -47,6 +48,12 @@ impl Shelf for PeerShelf<'_> {
         self.held(document).is_some()
     }
 
+    fn urgent(&self, document: DocumentId, than: &Vector) -> Vec<Urgent> {
+        (self.held(document))
+            .map(|held| held.stops.urgent(&held.provenance, than))
+            .unwrap_or_default()
+    }
+
     fn missing(
         &self,
         document: DocumentId,
@@ -57,7 +64,23 @@ impl Shelf for PeerShelf<'_> {
         let Some(held) = self.held(document) else {
             return Parcel::default();
         };
-        let changes = (held.missing(than, max_changes, max_bytes))
+        let mut changes = held.missing(than, max_changes, max_bytes);
+        // What nobody has signed can't be passed on, nor what comes after it: it may build on it.
+        let proof = loop {
+            let named: Vec<_> = changes.iter().map(|c| (c.writer, c.number)).collect();
+            match held.provenance.prove(&named) {
+                Ok(proof) => break proof,
+                Err(ProveError::Unsigned { writer, number }) => {
+                    let signed = held.provenance.provable(writer).min(number - 1);
+                    let cut = (changes.iter())
+                        .position(|c| c.writer == writer && c.number > signed)
+                        .unwrap_or(0);
+                    changes.truncate(cut);
+                }
+                Err(_) => return Parcel::default(),
+            }
+        };
+        let changes = changes
             .into_iter()
             .map(|change| Outgoing {
                 writer: change.writer,
@@ -65,9 +88,6 @@ impl Shelf for PeerShelf<'_> {
                 bytes: std::sync::Arc::clone(&change.bytes),
             })
             .collect();
-        Parcel {
-            changes,
-            proof: Vec::new(),
-        }
+        Parcel { changes, proof }
     }
 }

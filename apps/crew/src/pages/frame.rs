@@ -5,7 +5,7 @@
 //! this is, whether work is stopped, and whether what they tapped is saved.
 
 use gravelbar_reduce::PassState;
-use gravelbar_visit::{Fact, SafetyState, Stop, StopView};
+use gravelbar_visit::{Fact, Stop, StopView};
 use maud::{DOCTYPE, Markup, html};
 
 use super::parts::{hour, json, moment, pass_words};
@@ -192,6 +192,9 @@ fn alerts(seat: &Seat<'_>) -> Markup {
             div.alert.is-stop {
                 strong { "■ Work is stopped. " }
                 @for stop in standing(seat) { (stop.stamp.by) ", " (hour(stop.stamp.corrected)) ". " }
+                @for stop in &seat.picture.stops_heard {
+                    (stop.by) ", heard from " (stop.device) ", its history is still arriving. "
+                }
                 a href={ "/v/" (seat.view().document) "/safety" } { "Energiser off, clear" }
             }
         }
@@ -231,15 +234,26 @@ pub(super) fn standing<'a>(seat: &Seat<'a>) -> impl Iterator<Item = &'a StopView
 }
 
 fn standing_ids(seat: &Seat<'_>) -> String {
-    let ids: Vec<String> = standing(seat).map(|s| s.stamp.id.to_string()).collect();
+    let ahead = seat.picture.stops_heard.iter();
+    let ids: Vec<String> = standing(seat)
+        .map(|s| s.stamp.id.to_string())
+        .chain(ahead.map(|stop| format!("ahead-{}", stop.change)))
+        .collect();
     ids.join(" ")
 }
 
 /// The takeover of the whole screen while a stop holds.
 fn stopped(seat: &Seat<'_>) -> Markup {
     html! {
-        @if let SafetyState::Stopped { .. } = seat.view().safety.state {
+        @if seat.stopped() {
             h2 { "Stop work" }
+            @for stop in &seat.picture.stops_heard {
+                p.who {
+                    strong { (stop.by) }
+                    @if let Some(why) = &stop.why { ": " q { (why) } } @else { ", no reason given" }
+                    " - stop heard from " (stop.device) ", history still arriving"
+                }
+            }
             @for stop in standing(seat) {
                 p.who {
                     strong { (stop.stamp.by) }

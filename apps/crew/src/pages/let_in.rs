@@ -52,7 +52,7 @@ fn shown(code: &ShownCode, address: Option<&String>) -> Markup {
     let left = TimeDelta::try_seconds(i64::try_from(code.seconds_left).unwrap_or(0));
     let until = Local::now() + left.unwrap_or_default();
     html! {
-        p.digits #digits { (code.digits) }
+        p.code-digits #digits { (code.digits) }
         @if let Some(label) = &code.label {
             p.to-newcomer { "On the other device: “Join the crew's visit”, this device is " strong.label-of { (label) } }
         }

@@ -34,12 +34,13 @@ pub(super) fn page(seat: &Seat<'_>) -> Markup {
 /// The answer, large.
 pub(super) fn state(seat: &Seat<'_>) -> Markup {
     match &seat.view().safety.state {
-        SafetyState::Stopped { .. } => html! {
+        // A stop that was told ahead counts at once, whatever the records that are here say.
+        _ if seat.stopped() => html! {
             div.answer.is-stop { span.mark { "■" } strong { "Stopped" }
                 p { "Nothing is energised before every stop is cleared and every line is ticked again." }
             }
         },
-        SafetyState::NotReady { .. } => html! {
+        SafetyState::Stopped { .. } | SafetyState::NotReady { .. } => html! {
             div.answer.is-waiting { span.mark { "▲" } strong { "Not ready" }
                 ul {
                     @for line in &seat.summary().safety.missing {
