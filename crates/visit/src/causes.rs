@@ -73,6 +73,14 @@ impl Causes {
         self.reaches.get(chain.get(at)?.1)
     }
 
+    /// The last record of the change that holds `record`.
+    pub(crate) fn change_end(&self, record: RecordId) -> Option<RecordId> {
+        self.change_of(record).map(|reach| RecordId {
+            writer: record.writer,
+            n: reach.last,
+        })
+    }
+
     /// Whether the author of `record` held `other` when writing it. Within one change, each record
     /// has seen the one before it.
     pub(crate) fn had_seen(&self, record: RecordId, other: RecordId) -> bool {

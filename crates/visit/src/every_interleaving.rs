@@ -123,6 +123,8 @@ impl Stage {
             document: self.plan.document_id(),
             heads: Vec::new(),
             plan: &self.plan,
+            joined: &[],
+            flags: &[],
         };
         View::read(heading, &seen, &unreadable, &Known(world))
     }

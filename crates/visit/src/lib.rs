@@ -4,6 +4,7 @@
 mod causes;
 #[cfg(test)]
 mod every_interleaving;
+mod joining;
 #[cfg(test)]
 #[path = "../tests/naive/mod.rs"]
 mod naive;
@@ -13,6 +14,7 @@ mod record;
 mod view;
 mod visit;
 
+pub use joining::{JoinedVisit, PassCount, PassPair, Preview, SideView};
 pub use names::{
     BucketLabel, Channel, NAME_MAX_CHARS, NameError, Pack, PassKey, PassKeyError, PersonName,
     SpeciesName,

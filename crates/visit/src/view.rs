@@ -31,6 +31,7 @@ pub use seen::{Causality, Past, Seen, Unreadable};
 pub use sign::{SignState, SignatureView};
 pub(crate) use standing::Standings;
 
+use crate::joining::JoinedVisit;
 use crate::names::{BucketLabel, Channel, Pack, PassKey, PersonName, SpeciesName};
 use crate::plan::Plan;
 use crate::record::{
@@ -350,6 +351,8 @@ pub struct View {
     pub incidents: Vec<Dated<Incident>>,
     /// Decisions.
     pub decisions: Vec<Dated<Decision>>,
+    /// Other documents joined into this one, whether or not the joining stands.
+    pub joined: Vec<JoinedVisit>,
     /// Devices that are lost, by tag.
     pub lost: Vec<LostView>,
     /// Signatures, oldest first; the first is version 1.

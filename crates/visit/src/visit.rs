@@ -1,9 +1,10 @@
 //! One visit on one device: writing records, taking in other devices' changes, reading it all.
 
 mod allow;
+mod bring;
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use chrono::{DateTime, FixedOffset};
 use gravelbar_ledger::{
@@ -14,9 +15,10 @@ use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use crate::causes::Causes;
+use crate::joining::{JoinedVisit, Joining, Reading};
 use crate::names::PersonName;
 use crate::plan::{Plan, PlanError};
-use crate::record::{Entry, Fact, FactError, Signature};
+use crate::record::{Entry, Fact, FactError, JoinNames, Signature};
 use crate::view::{
     Causality, Heading, HistoryLine, LostView, Past, Seen, Unreadable, View, life_of,
 };
@@ -28,6 +30,11 @@ pub struct Visit {
     seen: Vec<Seen>,
     unreadable: Vec<Unreadable>,
     causes: Causes,
+    joining: Joining,
+    /// How many documents this one lies beneath.
+    depth: u8,
+    /// The records of all documents joined into this one, once somebody has asked.
+    reading: OnceLock<Reading>,
 }
 
 /// A visit that can't be opened.
@@ -79,6 +86,20 @@ pub enum ActError {
     /// An objection to a line ticked by each person names the person, to any other line nobody.
     #[error("say whose “{0}” you object to; where it is ticked once for the crew, name nobody")]
     WhoseLine(String),
+    /// Of two documents the lower one takes in the other.
+    #[error("join it the other way round: visit {into} takes in visit {from}")]
+    JoinsUpward {
+        /// The one that takes in the other.
+        into: DocumentId,
+        /// The one that is brought.
+        from: DocumentId,
+    },
+    /// It has been joined already, in the same way.
+    #[error("visit {0} has been joined already: nothing changes")]
+    JoinedAlready(DocumentId),
+    /// Changes of another document are brought by the program, from a document it holds.
+    #[error("changes of another visit are brought by the program itself: join the visit")]
+    BroughtByHand,
     /// What is named can't be treated so.
     #[error("a “{act}” can't be done to a “{of}”: record {record} stays as it is")]
     NotOfThisKind {
@@ -149,6 +170,15 @@ impl Visit {
         Ok((visit, received))
     }
 
+    /// A document that was brought in another and is written nowhere else.
+    pub(crate) fn within(about: &str, depth: u8) -> Result<Self, OpenError> {
+        let plan = Plan::from_about(about)?;
+        let ledger = Ledger::create(about, Writer::from_bytes([0; 16]))?;
+        let mut visit = Self::over(ledger, plan);
+        visit.depth = depth;
+        Ok(visit)
+    }
+
     fn over(ledger: Ledger, plan: Plan) -> Self {
         Self {
             ledger,
@@ -156,6 +186,9 @@ impl Visit {
             seen: Vec::new(),
             unreadable: Vec::new(),
             causes: Causes::default(),
+            joining: Joining::default(),
+            depth: 0,
+            reading: OnceLock::new(),
         }
     }
 
@@ -254,7 +287,11 @@ impl Visit {
             entry.check()?;
             bodies.push(serde_json::to_string(&entry).map_err(|_| ActError::Nothing)?);
         }
-        let appended = self.ledger.append(&bodies, at.timestamp())?;
+        self.write(&bodies, at)
+    }
+
+    fn write(&mut self, bodies: &[String], at: DateTime<FixedOffset>) -> Result<Written, ActError> {
+        let appended = self.ledger.append(bodies, at.timestamp())?;
         self.take(std::slice::from_ref(&appended.change));
         Ok(Written {
             change: appended.change,
@@ -264,7 +301,8 @@ impl Visit {
 
     /// Refuses a signature without a reason where a lost device leaves a gap.
     fn signs_no_gap(&self) -> Result<(), ActError> {
-        let anyone_lost = (self.seen.iter()).any(|s| matches!(s.entry.what, Fact::DeviceLost(_)));
+        let anyone_lost =
+            (self.records().iter()).any(|s| matches!(s.entry.what, Fact::DeviceLost(_)));
         if anyone_lost && self.view().lost.iter().any(LostView::leaves_a_gap) {
             return Err(ActError::SignsOverGap);
         }
@@ -279,81 +317,181 @@ impl Visit {
         received
     }
 
-    /// What all records here mean together.
+    /// What all records here mean together, those of joined visits among them.
     #[must_use]
     pub fn view(&self) -> View {
-        let heading = Heading {
+        match self.reading() {
+            Some(reading) => self.view_of(reading),
+            None => View::read(
+                self.heading(self.heads(), &self.plan),
+                &self.seen,
+                &self.unreadable,
+                self,
+            ),
+        }
+    }
+
+    fn heading<'a>(&self, heads: Vec<String>, plan: &'a Plan) -> Heading<'a> {
+        Heading {
             document: self.id(),
-            heads: self.heads(),
-            plan: &self.plan,
+            heads,
+            plan,
+            joined: &[],
+            flags: &[],
+        }
+    }
+
+    /// What a reading of this document means.
+    pub(crate) fn view_of(&self, reading: &Reading) -> View {
+        self.view_by(reading, self)
+    }
+
+    /// What a reading of this document means, told who had seen what.
+    pub(crate) fn view_by(&self, reading: &Reading, causality: &dyn Causality) -> View {
+        let heading = Heading {
+            joined: &reading.joined,
+            flags: &reading.flags,
+            ..self.heading(self.heads(), &reading.plan)
         };
-        View::read(heading, &self.seen, &self.unreadable, self)
+        View::read(heading, &reading.seen, &reading.unreadable, causality)
     }
 
     /// What the records covered by `heads` mean together: the visit as it was when they were its
-    /// heads, such as at a signature.
+    /// heads, such as at a signature. Heads of a joined visit show that visit as it was.
     ///
     /// # Errors
     ///
     /// [`UnknownHeadsError`] when a head isn't on this device.
     pub fn view_at(&self, heads: &[String]) -> Result<View, UnknownHeadsError> {
-        let Some(past) = self.past_at(heads) else {
-            return Err(UnknownHeadsError {
+        let Some(past) = self.own_past_at(heads) else {
+            let mut beneath = (self.joining.documents()).filter_map(|(_, brought)| brought.visit());
+            let there = beneath.find_map(|visit| visit.view_at(heads).ok());
+            return there.ok_or_else(|| UnknownHeadsError {
                 missing: heads.iter().filter_map(|h| h.parse().ok()).collect(),
             });
         };
-        let seen: Vec<Seen> = self
-            .seen
-            .iter()
-            .filter(|s| past.contains(s.id))
-            .cloned()
-            .collect();
-        let unreadable: Vec<Unreadable> = self
-            .unreadable
-            .iter()
-            .filter(|u| past.contains(u.id))
-            .cloned()
-            .collect();
+        let reading = self.fold(Some(&|id| past.contains(id)), None);
         let heading = Heading {
-            document: self.id(),
-            heads: heads.to_vec(),
-            plan: &self.plan,
+            joined: &reading.joined,
+            flags: &reading.flags,
+            ..self.heading(heads.to_vec(), &reading.plan)
         };
-        Ok(View::read(heading, &seen, &unreadable, self))
+        Ok(View::read(
+            heading,
+            &reading.seen,
+            &reading.unreadable,
+            self,
+        ))
     }
 
     /// The life of one record: what it was, who changed it, when and why.
     #[must_use]
     pub fn history(&self, id: RecordId) -> Vec<HistoryLine> {
-        life_of(&self.seen, self, id)
+        life_of(self.records(), self, id)
     }
 
-    /// The records in order by cause.
+    /// The records in order by cause, those of joined visits among them. Records that only carry
+    /// changes of another visit are left out.
     #[must_use]
     pub fn records(&self) -> &[Seen] {
+        self.reading().map_or(&self.seen, |reading| &reading.seen)
+    }
+
+    /// One record, if it is here and can be read, by the id it was made with.
+    #[must_use]
+    pub fn entry(&self, id: RecordId) -> Option<&Seen> {
+        match self.reading() {
+            Some(reading) => reading.seen.get(*reading.places.get(&id)?),
+            None => self.own_entry(id),
+        }
+    }
+
+    /// The visits that have been joined into this one, whether or not the joining stands.
+    #[must_use]
+    pub fn joined(&self) -> &[JoinedVisit] {
+        self.reading().map_or(&[], |reading| &reading.joined)
+    }
+
+    /// What another document's channels and passes are called here, where it has been joined into
+    /// this one and the joining stands.
+    #[must_use]
+    pub fn joined_as(&self, other: DocumentId) -> Option<&JoinNames> {
+        let all = |_: RecordId| true;
+        let standing = self.joining.joins(other, &all);
+        let standing = standing.filter(|join| self.joining.stands(join, &all, &self.causes));
+        standing.last().map(|join| &join.names)
+    }
+
+    /// Everything that counts here, where something was ever joined.
+    fn reading(&self) -> Option<&Reading> {
+        if self.joining.is_none() {
+            return None;
+        }
+        Some(self.reading.get_or_init(|| self.fold(None, None)))
+    }
+
+    pub(crate) fn joining(&self) -> &Joining {
+        &self.joining
+    }
+
+    pub(crate) fn causes(&self) -> &Causes {
+        &self.causes
+    }
+
+    pub(crate) fn is_own(&self, record: RecordId) -> bool {
+        self.ledger.record(record).is_some()
+    }
+
+    pub(crate) fn own_seen(&self) -> &[Seen] {
         &self.seen
     }
 
-    /// One record, if it is here and can be read.
-    #[must_use]
-    pub fn entry(&self, id: RecordId) -> Option<&Seen> {
-        let lamport = self.ledger.record(id)?.lamport;
-        let place = self
-            .seen
-            .binary_search_by_key(&(lamport, id), |s| (s.lamport, s.id))
-            .ok()?;
-        self.seen.get(place)
+    pub(crate) fn own_unreadables(&self) -> &[Unreadable] {
+        &self.unreadable
+    }
+
+    pub(crate) fn own_lamport(&self, record: RecordId) -> Option<u64> {
+        self.ledger.record(record).map(|record| record.lamport)
+    }
+
+    pub(crate) fn own_entry(&self, id: RecordId) -> Option<&Seen> {
+        let lamport = self.own_lamport(id)?;
+        let place = (self.seen).binary_search_by_key(&(lamport, id), |s| (s.lamport, s.id));
+        self.seen.get(place.ok()?)
+    }
+
+    pub(crate) fn own_unreadable(&self, id: RecordId) -> Option<&Unreadable> {
+        let lamport = self.own_lamport(id)?;
+        let place = (self.unreadable).binary_search_by_key(&(lamport, id), |u| (u.lamport, u.id));
+        self.unreadable.get(place.ok()?)
+    }
+
+    /// The last record of the change that holds a record of this document.
+    pub(crate) fn change_end(&self, record: RecordId) -> Option<RecordId> {
+        self.causes.change_end(record)
+    }
+
+    /// What these heads of this document cover, of this document.
+    pub(crate) fn own_past_at(&self, heads: &[String]) -> Option<Past> {
+        let heads: Option<Vec<_>> = heads.iter().map(|h| h.parse().ok()).collect();
+        self.causes.past_at(&heads?, |head| self.ledger.holds(head))
     }
 
     /// Takes in changes that the ledger has just taken in, causes before effects.
     fn take(&mut self, changes: &[Arc<LoggedChange>]) {
         let (known, unread) = (self.seen.len(), self.unreadable.len());
+        let own = self.id();
+        self.reading = OnceLock::new();
         for change in changes {
             self.causes.push(change);
             for record in change.record_ids().filter_map(|id| self.ledger.record(id)) {
                 let Record { id, lamport, .. } = *record;
                 match serde_json::from_str::<Entry>(&record.body) {
-                    Ok(entry) => self.seen.push(Seen { id, lamport, entry }),
+                    Ok(entry) => {
+                        let entry = (self.joining).take(own, (lamport, id), entry, &self.causes);
+                        self.seen
+                            .extend(entry.map(|entry| Seen { id, lamport, entry }));
+                    }
                     Err(_) => self.unreadable.push(Unreadable {
                         id,
                         lamport,
@@ -362,6 +500,7 @@ impl Visit {
                 }
             }
         }
+        self.joining.settle(&self.causes, self.depth);
         // Mostly the new ones all come after the old ones; then nothing has to be moved.
         self.seen[known..].sort_unstable_by_key(|s| (s.lamport, s.id));
         let seam = known
@@ -387,21 +526,6 @@ pub fn digest(heads: &[String]) -> String {
         .iter()
         .map(|byte| format!("{byte:02x}"))
         .collect()
-}
-
-impl Causality for Visit {
-    fn past_of(&self, record: RecordId) -> Past {
-        self.causes.past_of(record)
-    }
-
-    fn had_seen(&self, record: RecordId, other: RecordId) -> bool {
-        self.causes.had_seen(record, other)
-    }
-
-    fn past_at(&self, heads: &[String]) -> Option<Past> {
-        let heads: Option<Vec<_>> = heads.iter().map(|h| h.parse().ok()).collect();
-        self.causes.past_at(&heads?, |head| self.ledger.holds(head))
-    }
 }
 
 /// The kind a record calls itself, where its text is an object with exactly one named thing in

@@ -67,6 +67,8 @@ pub enum FlagKind {
     ClockOff,
     /// A device's later records may be missing.
     DeviceNotHeard,
+    /// Two plans read as one differ.
+    PlansDiffer,
     /// A device is lost: some of its records may be missing, some may be held aside.
     DeviceLost,
     /// Records that came after a signature.

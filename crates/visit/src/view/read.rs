@@ -9,6 +9,7 @@ use super::named::Named;
 use super::seen::{Causality, Seen, Unreadable};
 use super::sign::sign_state;
 use super::{Dated, View};
+use crate::joining::JoinedVisit;
 use crate::plan::Plan;
 use crate::record::{Fact, KINDS};
 
@@ -17,6 +18,9 @@ pub(crate) struct Heading<'a> {
     pub(crate) document: DocumentId,
     pub(crate) heads: Vec<String>,
     pub(crate) plan: &'a Plan,
+    pub(crate) joined: &'a [JoinedVisit],
+    /// What is odd about the joinings.
+    pub(crate) flags: &'a [Flag],
 }
 
 impl View {
@@ -28,7 +32,7 @@ impl View {
         unreadable: &[Unreadable],
         causality: &dyn Causality,
     ) -> Self {
-        let mut flags = Vec::new();
+        let mut flags = heading.flags.to_vec();
         let held = Held::read(seen, causality);
         let named = Named::new(seen, causality, &held, &mut flags);
         let crew = named.crew(&mut flags);
@@ -79,6 +83,7 @@ impl View {
                 Fact::Decision(d) => Some(d),
                 _ => None,
             }),
+            joined: heading.joined.to_vec(),
             lost: named.lost(&mut flags),
             sign_state: sign_state(&signatures),
             signatures,

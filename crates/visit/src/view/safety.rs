@@ -20,6 +20,11 @@
 //!   obstacles. Of these a clear settles only what it names and what no newer program could read
 //!   otherwise.
 //!
+//! * Documents that are joined are read as one set of records under one rule of who had seen what
+//!   (see `joining::sees`), so all of this holds across them; a joining taken back leaves standing
+//!   what stopped work. A device that is cut off loses what could let work go on and keeps what
+//!   stands in the way (see `lost`).
+//!
 //! Hence adding a stop, an objection, a crew member, a giving-up or an unreadable record moves the
 //! answer only towards caution. What moves it the other way is a person's own tick, clear or
 //! leaving, and each reaches exactly as far as that person could see.

@@ -5,12 +5,12 @@ use gravelbar_ledger::RecordId;
 use super::{ActError, Visit};
 use crate::names::PersonName;
 use crate::record::Fact;
-use crate::view::{Held, Seen, Standings, has_field, may_be_joined, may_be_undone, may_be_voided};
+use crate::view::{Held, Standings, has_field, may_be_joined, may_be_undone, may_be_voided};
 
 impl Visit {
     fn known(&self, ids: &[RecordId]) -> Result<(), ActError> {
         ids.iter()
-            .find(|id| self.ledger.record(**id).is_none())
+            .find(|id| !self.knows(**id))
             .map_or(Ok(()), |id| Err(ActError::UnknownRecord(*id)))
     }
 
@@ -23,7 +23,7 @@ impl Visit {
     ) -> Result<(), ActError> {
         self.known(ids)?;
         for id in ids {
-            let of = self.seen_record(*id).map(|s| &s.entry.what);
+            let of = self.entry(*id).map(|s| &s.entry.what);
             if !of.is_some_and(&fits) {
                 return Err(ActError::NotOfThisKind {
                     act: act.kind(),
@@ -35,21 +35,15 @@ impl Visit {
         Ok(())
     }
 
-    fn seen_record(&self, id: RecordId) -> Option<&Seen> {
-        let lamport = self.ledger.record(id)?.lamport;
-        let place = (self.seen).binary_search_by_key(&(lamport, id), |s| (s.lamport, s.id));
-        self.seen.get(place.ok()?)
-    }
-
     /// Refuses who isn't crew lead or safety lead now.
     fn entitled(&self, by: &PersonName) -> bool {
-        let held = Held::read(&self.seen, self);
-        Standings::read(&self.seen, self, &held).may_clear(by, None)
+        let held = Held::read(self.records(), self);
+        Standings::read(self.records(), self, &held).may_clear(by, None)
     }
 
     fn on_crew(&self, by: &PersonName) -> bool {
-        let held = Held::read(&self.seen, self);
-        Standings::read(&self.seen, self, &held).on_crew(by, None)
+        let held = Held::read(self.records(), self);
+        Standings::read(self.records(), self, &held).on_crew(by, None)
     }
 
     /// Refuses what could only ever be without effect, so that a person learns it at once.
@@ -69,7 +63,7 @@ impl Visit {
                 self.fitting(what, &restore.voids, |of| matches!(of, Fact::Void(_)))
             }
             Fact::SameThing(same) => {
-                let first = same.records.first().and_then(|id| self.seen_record(*id));
+                let first = same.records.first().and_then(|id| self.entry(*id));
                 let kind = first.map(|s| s.entry.what.kind());
                 self.fitting(what, &same.records, |of| {
                     may_be_joined(of) && Some(of.kind()) == kind
@@ -119,6 +113,17 @@ impl Visit {
                     Err(ActError::NotEntitled(by.clone()))
                 }
             }
+            Fact::Join(join) if join.visit <= self.id() => Err(ActError::JoinsUpward {
+                into: join.visit,
+                from: self.id(),
+            }),
+            Fact::Join(join) if self.joined_as(join.visit) == Some(&join.names) => {
+                Err(ActError::JoinedAlready(join.visit))
+            }
+            Fact::Unjoin(unjoin) => {
+                self.fitting(what, &unjoin.joins, |of| matches!(of, Fact::Join(_)))
+            }
+            Fact::Brought(_) => Err(ActError::BroughtByHand),
             Fact::DeviceLost(_) if !self.entitled(by) => {
                 Err(ActError::NotEntitledToCut(by.clone()))
             }
@@ -136,7 +141,8 @@ impl Visit {
 
     /// Whether each person ticks this line alone.
     fn line(&self, item: &str) -> Result<bool, ActError> {
-        self.plan
+        self.reading()
+            .map_or(&self.plan, |reading| &reading.plan)
             .checklist
             .iter()
             .find(|line| line.item == item)

@@ -14,5 +14,8 @@ mod naive;
 mod convergence;
 mod format;
 mod hostile;
+mod joined_safety;
+mod joining;
+mod lost;
 mod merging;
 mod safety;

@@ -16,7 +16,7 @@ use crate::crew::{Crew, changes, person, plan, text};
 use crate::naive::{Line, Reading, Rule, Said, State, World, broken, laxer, read};
 
 /// The first three hold devices; the last never joins and never gets a role by anyone's record.
-const PEOPLE: [&str; 4] = [
+pub(crate) const PEOPLE: [&str; 4] = [
     "Mirelle Ashgrove",
     "Okto Brandt",
     "Hollis Fenn",
@@ -26,7 +26,7 @@ const STRANGER: usize = 3;
 
 /// How a tick is put together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Care {
+pub(crate) enum Care {
     /// Names all that its author sees.
     Honest,
     /// Names no stop.
@@ -40,7 +40,7 @@ enum Care {
 }
 
 #[derive(Debug, Clone)]
-enum Op {
+pub(crate) enum Op {
     Meet(usize, usize),
     Restart(usize),
     /// Everything one device has reaches another once more.
@@ -88,7 +88,7 @@ const GARBAGE: [(&str, Option<&str>); 9] = [
     (r#"{"what":{"photo":{"sha256":"00"}}}"#, Some("photo")),
 ];
 
-fn ops() -> impl Strategy<Value = Vec<Op>> {
+pub(crate) fn ops() -> impl Strategy<Value = Vec<Op>> {
     let device = || 0..3_usize;
     let anyone = || 0..4_usize;
     let crew = || 0..3_usize;
@@ -125,7 +125,7 @@ fn ops() -> impl Strategy<Value = Vec<Op>> {
 }
 
 /// What happened, for readings other than the program's.
-enum Moment {
+pub(crate) enum Moment {
     Met {
         parts: [BTreeSet<RecordId>; 2],
         all: BTreeSet<RecordId>,
@@ -138,8 +138,8 @@ enum Moment {
 }
 
 /// The crew, beside a plain account of what each device holds and each author had seen.
-struct Story {
-    crew: Crew,
+pub(crate) struct Story {
+    pub(crate) crew: Crew,
     held: Vec<BTreeSet<RecordId>>,
     world: World,
     /// All records in the order they were written.
@@ -170,7 +170,7 @@ impl Story {
         story
     }
 
-    fn reading(&self, device: usize) -> Reading {
+    pub(crate) fn reading(&self, device: usize) -> Reading {
         Reading::of(&self.view(device))
     }
 
@@ -453,7 +453,7 @@ impl Story {
         Ok(())
     }
 
-    fn run(tags: [u8; 3], ahead_s: [i64; 3], ops: &[Op]) -> Result<Self, String> {
+    pub(crate) fn run(tags: [u8; 3], ahead_s: [i64; 3], ops: &[Op]) -> Result<Self, String> {
         let mut story = Self::new(tags, ahead_s);
         for (place, op) in ops.iter().enumerate() {
             story

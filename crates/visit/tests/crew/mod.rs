@@ -1,5 +1,7 @@
 //! A crew for tests: devices that record, meet, part and start again, each with its own clock.
 
+pub(crate) mod pair;
+
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use gravelbar_ledger::Ledger;
 use gravelbar_visit::{
