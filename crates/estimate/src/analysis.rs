@@ -115,7 +115,7 @@ pub struct Analysis {
     #[serde(serialize_with = "maybe_figure")]
     pub chi_square_power: Option<f64>,
     /// Posterior for a flat weight on `p` and `1/(N+1)` on the number; informative also where all fish
-    /// came on the first pass. Shown only where the catch fell; [`posterior`] answers for any catch.
+    /// came on the first pass. Shown only where the catch fell; [`posterior()`](crate::posterior()) answers for any catch.
     pub posterior: Option<Posterior>,
     /// What one more pass should take and buy.
     pub next_pass: Option<NextPass>,
