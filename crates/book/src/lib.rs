@@ -14,7 +14,7 @@ pub use founding::{
 pub use record::*;
 pub use roster::{Alarm, DeviceStanding, Effect, RecordStanding, Roster, RosterDevice, RosterLine};
 pub use view::{
-    KnownDevice, Named, PermitStanding, Planned, Rival, SECRETS_RECOGNISED, Set, SetAside,
-    SiteView, Used, View,
+    CrewVisit, KnownDevice, Named, PermitStanding, Planned, Rival, SECRETS_RECOGNISED, Set,
+    SetAside, SiteView, Used, View,
 };
 pub use words::TextError;

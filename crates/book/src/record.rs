@@ -16,6 +16,7 @@ pub use crew::{
 pub use permit::{Allowed, Permit};
 pub use place::{
     Caught, Checklist, Limits, ListedSpecies, PlanDropped, PlannedVisit, Site, VisitDone,
+    VisitOpened,
 };
 pub use roster::{
     Accept, DocumentIdText, Grant, GrantName, GrantNameError, Link, MAX_NAMED, MAX_PREVIOUS, Reach,
@@ -115,6 +116,8 @@ facts! {
     PlannedVisit "planned_visit",
     /// A plan given up.
     PlanDropped "plan_dropped",
+    /// A visit of the crew was opened.
+    VisitOpened "visit_opened",
     /// A visit that was done.
     VisitDone "visit_done",
 }

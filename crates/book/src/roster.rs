@@ -363,7 +363,7 @@ fn devices(founding: &Founding, history: &History<'_>, all: &Scope<'_>) -> Vec<R
             let named = given.iter().filter(|g| g.1 != GrantName::Founder);
             RosterDevice {
                 key,
-                person: named.last().map(|g| g.2.person.clone()),
+                person: { named }.next_back().map(|g| g.2.person.clone()),
                 roles: roles.into_iter().collect(),
                 office: in_effect.iter().any(|g| g.2.office),
                 valid: in_effect.iter().map(|g| g.2.valid.clone()).collect(),

@@ -6,6 +6,8 @@ mod lists;
 mod named;
 mod season;
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, FixedOffset, NaiveDate};
 use gravelbar_ledger::{DocumentId, RecordId};
 use gravelbar_visit::{PersonName, Plan, SpeciesName};
@@ -86,6 +88,15 @@ pub struct Planned {
     pub from: RecordId,
     /// Who planned it.
     pub by: PersonName,
+}
+
+/// A visit of the crew.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct CrewVisit {
+    /// Its site code.
+    pub site: String,
+    /// Its planned day.
+    pub date: NaiveDate,
 }
 
 /// A site and the last time it was fished.
@@ -173,6 +184,8 @@ pub struct View {
     pub permits: Vec<PermitStanding>,
     /// The visits to come, by day and site.
     pub planned: Vec<Planned>,
+    /// All visits of the crew: planned, opened or done, with their planned days.
+    pub visits: BTreeMap<DocumentId, CrewVisit>,
     /// The visits done, newest day first: of each visit the record that counts.
     pub done: Vec<Named<VisitDone>>,
     /// Records without effect, by record.
@@ -232,6 +245,7 @@ impl View {
             checklists: lists::checklists(&counted),
             limits: lists::limits(&counted),
             permits: season::permits(&counted, &done),
+            visits: lists::visits(&counted),
             planned: lists::planned(&counted),
             done,
             aside,

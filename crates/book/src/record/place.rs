@@ -120,6 +120,17 @@ pub struct PlanDropped {
     pub of: Vec<RecordId>,
 }
 
+/// A visit belongs to the crew: whoever its devices are may have it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct VisitOpened {
+    /// The visit.
+    pub visit: DocumentId,
+    /// Its site code.
+    pub site: String,
+    /// Its planned day.
+    pub date: NaiveDate,
+}
+
 /// A visit that was done: what was caught, and how it was fished. A later one of the same visit
 /// takes the place of those it names.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -287,6 +298,12 @@ impl Check for PlanDropped {
             return Err(FactError::Incomplete("say which plan is given up"));
         }
         replaces(&self.of)
+    }
+}
+
+impl Check for VisitOpened {
+    fn check(&self) -> Result<(), FactError> {
+        text(&self.site, "the site code", 120)
     }
 }
 

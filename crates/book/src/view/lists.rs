@@ -7,7 +7,7 @@ use gravelbar_ledger::{DocumentId, RecordId};
 use gravelbar_visit::SpeciesName;
 
 use super::named::{named, whole};
-use super::{Named, Planned, SiteView};
+use super::{CrewVisit, Named, Planned, SiteView};
 use crate::record::{Checklist, Fact, Limits, ListedSpecies, Seen, Site, VisitDone};
 
 /// Codes and names that people type are one whatever their capitals.
@@ -85,6 +85,25 @@ pub(super) fn checklists(counted: &[&Seen]) -> Vec<Named<Checklist>> {
 
 pub(super) fn limits(counted: &[&Seen]) -> Vec<Named<Limits>> {
     named::<Limits>(counted).into_values().collect()
+}
+
+/// Every visit that a record names as the crew's. A plan that was given up names it still: some
+/// device may have opened it before it heard.
+pub(super) fn visits(counted: &[&Seen]) -> BTreeMap<DocumentId, CrewVisit> {
+    let mut visits = BTreeMap::new();
+    for seen in counted {
+        let (visit, site, date) = match &seen.entry.what {
+            Fact::PlannedVisit(planned) => {
+                let Some(plan) = planned.read() else { continue };
+                (planned.document_id(), plan.site, plan.date)
+            }
+            Fact::VisitOpened(opened) => (opened.visit, opened.site.clone(), opened.date),
+            Fact::VisitDone(done) => (done.visit, done.site.clone(), done.date),
+            _ => continue,
+        };
+        visits.entry(visit).or_insert(CrewVisit { site, date });
+    }
+    visits
 }
 
 /// The plans that no record has replaced or given up; one visit planned twice is one.
