@@ -732,86 +732,86 @@ def general(path):
 
 
 def analysis_by_libraries(catch):
-    """A full analysis as a person who knows the libraries would write it: a bracketed root, closed spreads, scans of the
-    likelihoods over twenty thousand numbers of fish at once, one long sum with its tail closed. Gives what it found."""
-    k, total, weighted = force.totals(catch)
-    found = {}
-
-    def conditional(tail):
-        passes, fish = len(tail), sum(tail)
-        delay = sum(i * caught for i, caught in enumerate(tail)) / fish
-        fall = optimize.brentq(lambda f: 1 / math.expm1(f) - passes / math.expm1(passes * f) - delay, 1e-9, 60.0, xtol=1e-14)
-        return fish / -math.expm1(-passes * fall), -math.expm1(-fall)
-
-    def spread(n, p, passes):
-        q, share = 1 - p, 1 - (1 - p) ** passes
-        return math.sqrt(n * share * q**passes / (share**2 - (passes * p) ** 2 * q ** (passes - 1)))
-
-    def scan(first, passes, fish, weights):
-        """Log likelihood of every number left before the passes, `p` at its best, and log of its weighted integral."""
-        trials = passes * first - weights
-        missed = trials - fish
-        orderings = special.gammaln(first + 1) - special.gammaln(first - fish + 1)
-        likelihood = orderings + special.xlogy(fish, fish / trials) + special.xlogy(missed, missed / trials)
-        return likelihood, orderings + special.betaln(1 + fish, 1 + missed), missed
-
-    n, p = found["conditional"] = conditional(catch)
-    found["spread"] = [spread(n, p, passes) for passes in (k, k + 1)]
-    numbers = np.arange(total, total + max(20_000, 4 * total), dtype=float)
-    likelihood, weighted_likelihood, missed = scan(numbers, k, total, weighted)
-    best = int(np.argmax(likelihood))
-    found["whole"] = total + best
-    for level in (0.95, 0.90):
-        inside = np.flatnonzero(2 * (likelihood[best] - likelihood) <= stats.chi2.ppf(level, 1))
-        found[f"profile {level}"] = int(numbers[inside[0]]), int(numbers[inside[-1]])
-    weighted_best = int(numbers[np.argmax(weighted_likelihood)])
-    share = total / (k * weighted_best - weighted)
-    found["weighted"] = weighted_best
-    if 0 < share < 1:
-        found["weighted spread"] = spread(weighted_best, share, k)
-    log = weighted_likelihood - np.log(numbers + 1)
-    term = np.exp(log - log.max())
-    below = np.cumsum(term)
-    # The last term times its number: the sum of a tail that runs as N^-2.
-    whole = below[-1] + term[-1] * numbers[-1]
-    found["posterior"] = [int(x) for x in numbers[0] + np.searchsorted(below, np.array([0.025, 0.5, 0.975]) * whole)]
-    found["posterior p"] = float((term * (1 + total) / (2 + total + missed)).sum() / whole)
-    # One pass more: what the weighted estimate would be, and the chance of fewer than three fish.
-    expected = round(share * (weighted_best - total))
-    _, longer, _ = scan(numbers[expected:], k + 1, total + expected, weighted + total)
-    found["next weighted"] = int(numbers[expected + np.argmax(longer)])
-    left, hits, misses = numbers - total, 1 + total, 1 + missed
-    found["fewer than three"] = 0.0
-    for fish in range(3):
-        some = left >= fish
-        chance = -np.log(left[some] + 1) - special.betaln(left[some] - fish + 1, fish + 1)
-        chance += special.betaln(fish + hits, left[some] - fish + misses[some]) - special.betaln(hits, misses[some])
-        found["fewer than three"] += float((term[some] * np.exp(chance)).sum() / whole)
+    """What a full analysis takes, as a person at ease with the libraries would write it: closed forms where there are
+    any, one root for each fit, whole arrays of numbers of fish. It is here to be timed: the same figures as an `Analysis`, the
+    model with a first pass of its own and the chance that the next pass takes fewer than three, and no more."""
+    caught = np.array(catch, float)
+    k, total, place = len(catch), caught.sum(), np.arange(len(catch))
+    delay = (place * caught).sum() / total
+    weighted = ((k - 1 - place) * caught).sum()
+    p = share_by_root(k, delay)
+    n = total / (1 - (1 - p) ** k)
+    spread_by_formula(n, p, k), spread_by_formula(n, p, k + 1)
     if k > 2:
-        expected_fish = expected_catch((n, p), k)
-        found["chi-square"] = stats.chisquare(catch, expected_fish, ddof=1)
-        falling = p * 0.8 ** np.arange(k)
-        caught = n * falling * np.cumprod(np.concatenate([[1.0], 1 - falling[:-1]]))
-        if force.falls(caught):
-            distance = ((caught - expected_catch(conditional(list(caught)), k)) ** 2 / expected_catch(conditional(list(caught)), k)).sum()
-            found["power"] = stats.ncx2.sf(stats.chi2.isf(0.05, k - 2), k - 2, distance)
-        tail = catch[1:]
-        if force.falls(tail) and sum(tail) > tail[0]:
-            found["first pass apart"] = conditional(tail)
-            found["first pass apart, spread"] = spread(*conditional(tail), k - 1)
-            apart, _, _ = scan(numbers - catch[0], k - 1, sum(tail), force.totals(tail)[2])
-            first = special.gammaln(numbers + 1) - special.gammaln(numbers - catch[0] + 1)
-            first += special.xlogy(catch[0], catch[0] / numbers) + special.xlogy(numbers - catch[0], 1 - catch[0] / numbers)
-            model = apart + first
-            found["first pass apart, whole"] = total + int(np.argmax(model))
-            found["ratio"] = stats.chi2.sf(max(0.0, 2 * (model.max() - likelihood[best])), 1)
-    return found
+        expected = n * p * (1 - p) ** place
+        stats.chisquare(caught, expected, ddof=1)
+        pooled = [[0.0, 0.0]]
+        for fish, mean in zip(caught[::-1], expected[::-1]):
+            pooled[-1] = [pooled[-1][0] + fish, pooled[-1][1] + mean]
+            if pooled[-1][1] >= 2:
+                pooled.append([0.0, 0.0])
+        if len(pooled) > 3:
+            stats.chi2.sf(sum((fish - mean) ** 2 / mean for fish, mean in pooled[:-1]), len(pooled) - 3)
+        falling = p * 0.8**place
+        true = falling * np.concatenate([[1.0], np.cumprod(1 - falling)[:-1]])
+        fitted_p = share_by_root(k, (place * true).sum() / true.sum())
+        fitted = true.sum() / (1 - (1 - fitted_p) ** k) * fitted_p * (1 - fitted_p) ** place
+        stats.ncx2.sf(stats.chi2.isf(0.05, k - 2), k - 2, n * ((true - fitted) ** 2 / fitted).sum())
+    numbers = np.arange(total, total + max(20_000, 4 * total))
+    trials = k * numbers - weighted
+    missed = trials - total
+    orderings = special.gammaln(numbers + 1) - special.gammaln(numbers - total + 1)
+    likelihood = orderings + total * np.log(total / trials) + special.xlogy(missed, missed / trials)
+    best = likelihood.max()
+    for level in (0.95, 0.90):
+        np.flatnonzero(2 * (best - likelihood) <= stats.chi2.ppf(level, 1))[[0, -1]]
+    weighted_likelihood = orderings + special.betaln(1 + total, 1 + missed)
+    number = numbers[np.argmax(weighted_likelihood)]
+    spread_by_formula(number, total / (k * number - weighted), k)
+    log = weighted_likelihood - np.log(numbers + 1)
+    belief = np.exp(log - log.max())
+    below = np.cumsum(belief)
+    np.searchsorted(below, np.array([0.025, 0.5, 0.975]) * below[-1])
+    (belief * (1 + total) / (2 + trials)).sum() / below[-1]
+    # Fewer than three on the next pass: beta-binomial chances weighed by the belief.
+    for fish in range(3):
+        (belief * stats.betabinom.pmf(fish, numbers - total, 1 + total, 1 + missed)).sum() / below[-1]
+    # One more pass with the expected catch.
+    longer = np.append(caught, round(total / (k * number - weighted) * (number - total)))
+    more, more_weighted = longer.sum(), ((k - np.arange(k + 1)) * longer).sum()
+    again = np.arange(more, more + max(20_000, 4 * total))
+    more_trials = (k + 1) * again - more_weighted
+    np.argmax(special.gammaln(again + 1) - special.gammaln(again - more + 1) + special.betaln(1 + more, 1 + more_trials - more))
+    tail, tail_place = caught[1:], place[: k - 1]
+    if k > 2 and ((k - 2 - 2 * tail_place) * tail).sum() > 0:
+        tail_total, tail_weighted = tail.sum(), ((k - 2 - tail_place) * tail).sum()
+        later = share_by_root(k - 1, (tail_place * tail).sum() / tail_total)
+        spread_by_formula(tail_total / (1 - (1 - later) ** (k - 1)), later, k - 1)
+        tail_trials = (k - 1) * (numbers - caught[0]) - tail_weighted
+        tail_missed = tail_trials - tail_total
+        apart = (orderings + special.xlogy(caught[0], caught[0] / numbers)
+                 + special.xlogy(numbers - caught[0], 1 - caught[0] / numbers)
+                 + tail_total * np.log(tail_total / tail_trials) + special.xlogy(tail_missed, tail_missed / tail_trials))
+        stats.chi2.sf(2 * (apart.max() - best), 1)
+
+
+def share_by_root(k, delay):
+    """Share taken by each of k passes, from the mean number of passes before a fish is taken."""
+    score = lambda fall: 1 / math.expm1(fall) - k / math.expm1(k * fall) - delay
+    return -math.expm1(-optimize.brentq(score, 1e-9, 60.0))
+
+
+def spread_by_formula(n, p, k):
+    left = (1 - p) ** k
+    return np.sqrt(n * (1 - left) * left / ((1 - left) ** 2 - (k * p) ** 2 * (1 - p) ** (k - 1)))
 
 
 def time_libraries(catches):
+    np.seterr(all="ignore")
     for catch in catches:
         times = []
-        for _ in range(9 if sum(catch) < 10_000 else 3):
+        # Catches of hundreds of thousands take long and hardly vary.
+        while len(times) < 3 or len(times) < 31 and sum(times) < 1:
             begun = time.perf_counter()
             analysis_by_libraries(catch)
             times.append(time.perf_counter() - begun)
