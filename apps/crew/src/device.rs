@@ -7,6 +7,7 @@
 //! and everyone who waits is told.
 
 mod acts;
+mod bringing;
 mod held;
 mod joining;
 mod keep;
@@ -122,6 +123,8 @@ struct Device {
     meetings: BTreeMap<ConnectionNumber, Meeting>,
     /// People waiting for a visit they have been invited to.
     joining: Vec<Joining>,
+    /// What is to be brought from one visit into another, and when.
+    to_bring: bringing::Due,
     notices: Notices,
     /// Set while nothing can be saved.
     not_saving: Option<String>,
@@ -244,6 +247,7 @@ impl Device {
             unopened: VecDeque::new(),
             meetings: BTreeMap::new(),
             joining: Vec::new(),
+            to_bring: bringing::Due::new(),
             notices: Notices::default(),
             not_saving: None,
             looked_at_disk_ms: 0,
@@ -282,6 +286,7 @@ impl Device {
                 }
             }
             self.tell_joined();
+            self.bring_joined();
             self.settle();
             self.try_saving_again();
             self.speak();
@@ -310,9 +315,9 @@ impl Device {
         if self.not_saving.is_some() {
             return Duration::from_millis(LOOK_AT_DISK_MS.unsigned_abs());
         }
-        self.meetings
-            .values()
+        (self.meetings.values())
             .filter_map(Meeting::due_ms)
+            .chain(self.to_bring.values().copied())
             .map(|due| u64::try_from(due.saturating_sub(now_ms)).unwrap_or(0))
             .min()
             .map_or(IDLE, |ms| Duration::from_millis(ms.max(1)).min(IDLE))
@@ -364,6 +369,10 @@ impl Device {
                 answer,
             } => self.enter(&code, &place, answer),
             Ask::Look(looking) => self.net.look(looking),
+            Ask::JoinableVisits(one, other, answer) => {
+                self.settle();
+                answer.send(self.joinable_visits(one, other)).ok();
+            }
             Ask::Joinable(answer) => {
                 answer.send(self.joinable()).ok();
             }
@@ -386,6 +395,7 @@ impl Device {
                     date: plan.date,
                     records: Some(held.visit.records().len()),
                     perhaps_same_as: self.perhaps_same(document, plan),
+                    joined_into: self.joined_into(document),
                 }
             })
             .collect();
@@ -397,6 +407,7 @@ impl Device {
             Some(VisitLine {
                 document: *document,
                 perhaps_same_as: Vec::new(),
+                joined_into: None,
                 site: plan.site,
                 place: plan.place,
                 date: plan.date,
@@ -407,12 +418,14 @@ impl Device {
         lines
     }
 
-    /// Other visits here of the same site and day.
+    /// Other visits here of the same site and day that aren't joined with it.
     fn perhaps_same(&self, document: DocumentId, plan: &Plan) -> Vec<DocumentId> {
         self.visits()
             .filter(|(other, held)| {
                 let there = held.visit.plan();
                 *other != document
+                    && self.joined_into(*other) != Some(document)
+                    && self.joined_into(document) != Some(*other)
                     && there.date == plan.date
                     && there.site.trim().eq_ignore_ascii_case(plan.site.trim())
             })

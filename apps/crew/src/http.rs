@@ -74,6 +74,7 @@ fn router(desk: Desk) -> Router {
         .route("/v/{visit}/invite", post(api::invite))
         .route("/v/{visit}/code", post(api::open_code))
         .route("/v/{visit}/let-in", get(screens::let_in))
+        .route("/v/{visit}/join/{other}", get(screens::join_visits))
         .route("/v/{visit}/record/{record}", get(screens::history))
         .route("/v/{visit}/{page}", get(screens::page))
         .fallback(screens::nothing_here)

@@ -6,7 +6,8 @@ use std::sync::mpsc::Sender;
 use chrono::{DateTime, FixedOffset};
 use gravelbar_reduce::Summary;
 use gravelbar_visit::{
-    DeviceTag, DocumentId, Fact, FlagKind, HistoryLine, PersonName, Plan, RecordId, View,
+    DeviceTag, DocumentId, Fact, FlagKind, HistoryLine, JoinedVisit, PersonName, Plan, Preview,
+    RecordId, View,
 };
 use serde::Serialize;
 use tokio::sync::{oneshot, watch};
@@ -56,6 +57,7 @@ pub(crate) enum Ask {
         answer: oneshot::Sender<Result<DocumentId, NotSaved>>,
     },
     Look(bool),
+    JoinableVisits(DocumentId, DocumentId, oneshot::Sender<Option<Joinable>>),
     Joinable(oneshot::Sender<Vec<JoinableLine>>),
     Device(oneshot::Sender<DeviceLine>),
     NameDevice(String, oneshot::Sender<Result<(), NotSaved>>),
@@ -80,6 +82,7 @@ impl Ask {
             | Self::EndCode
             | Self::Enter { .. }
             | Self::Look(_)
+            | Self::JoinableVisits(..)
             | Self::Joinable(_)
             | Self::Device(_)
             | Self::NameDevice(..) => None,
@@ -148,6 +151,17 @@ pub struct VisitLine {
     pub records: Option<usize>,
     /// Other visits on this device with the same site and day: perhaps one visit made twice.
     pub perhaps_same_as: Vec<DocumentId>,
+    /// The visit here that has taken this one in.
+    pub joined_into: Option<DocumentId>,
+}
+
+/// Two visits side by side: what joining them gives.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Joinable {
+    /// Both, and what they are together.
+    pub preview: Preview,
+    /// How they were joined, whether or not the joining stands.
+    pub joined: Option<JoinedVisit>,
 }
 
 /// This device.
@@ -434,6 +448,13 @@ impl Node {
     /// The devices open for joining that are heard; told only while a screen looks.
     pub async fn joinable(&self) -> Vec<JoinableLine> {
         self.ask(Ask::Joinable).await.unwrap_or_default()
+    }
+
+    /// Two visits on this device side by side, and what joining them gives; `None` where one of
+    /// them isn't here.
+    pub async fn joinable_visits(&self, one: DocumentId, other: DocumentId) -> Option<Joinable> {
+        self.ask(|answer| Ask::JoinableVisits(one, other, answer))
+            .await?
     }
 
     /// This device.

@@ -4,6 +4,7 @@ mod advice;
 mod change;
 mod frame;
 pub(crate) mod history;
+pub(crate) mod join_visits;
 mod lead;
 pub(crate) mod let_in;
 mod me;

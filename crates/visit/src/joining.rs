@@ -188,6 +188,11 @@ impl Joining {
         })
     }
 
+    /// The documents that any joining names.
+    pub(crate) fn others(&self) -> impl Iterator<Item = DocumentId> {
+        self.joins.keys().copied()
+    }
+
     /// Joinings without effect.
     pub(crate) fn upward(&self) -> impl Iterator<Item = RecordId> {
         self.upward.iter().copied()

@@ -406,6 +406,12 @@ impl Visit {
         }
     }
 
+    /// One record of this document alone, as it was written here.
+    #[must_use]
+    pub fn recorded(&self, id: RecordId) -> Option<&Seen> {
+        self.own_entry(id)
+    }
+
     /// The visits that have been joined into this one, whether or not the joining stands.
     #[must_use]
     pub fn joined(&self) -> &[JoinedVisit] {
@@ -420,6 +426,12 @@ impl Visit {
         let standing = self.joining.joins(other, &all);
         let standing = standing.filter(|join| self.joining.stands(join, &all, &self.causes));
         standing.last().map(|join| &join.names)
+    }
+
+    /// The documents that have been joined into this one directly, where the joining stands.
+    pub fn takes_in(&self) -> impl Iterator<Item = DocumentId> {
+        let others = self.joining.others();
+        others.filter(|other| self.joined_as(*other).is_some())
     }
 
     /// Everything that counts here, where something was ever joined.

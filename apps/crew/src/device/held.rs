@@ -213,8 +213,15 @@ impl Held {
             Kind::Visit(held) => {
                 held.picture = None;
                 let records = changes.iter().flat_map(|c| c.record_ids());
-                let news = records.filter_map(|id| held.visit.entry(id));
+                let (plain, others): (Vec<_>, Vec<_>) =
+                    records.partition(|id| held.visit.recorded(*id).is_some());
+                let news = plain.iter().filter_map(|id| held.visit.recorded(*id));
                 self.listed.extend(listed(news));
+                // What only carries something, or joins, brings another visit's devices.
+                let joins = |id| matches!(held.visit.recorded(id), Some(s) if matches!(s.entry.what, Fact::Join(_)));
+                if !others.is_empty() || plain.into_iter().any(joins) {
+                    self.listed.extend(listed(held.visit.records()));
+                }
                 self.stops.follow(&held.visit, changes);
             }
             Kind::Book(_) => {}

@@ -80,6 +80,30 @@ pub(super) async fn let_in(State(desk): State<Desk>, Path(visit): Path<String>) 
     pages::let_in::page(&seat, &shown).into_response()
 }
 
+/// Two visits side by side.
+pub(super) async fn join_visits(
+    State(desk): State<Desk>,
+    Path((visit, other)): Path<(String, String)>,
+) -> Response {
+    let (Ok(visit), Ok(other)) = (visit.parse::<DocumentId>(), other.parse()) else {
+        return nothing_here().await;
+    };
+    if other < visit {
+        return Redirect::to(&format!("/v/{other}/join/{visit}")).into_response();
+    }
+    let joinable = desk.node.joinable_visits(visit, other).await;
+    let (Some(joinable), Some(picture)) = (joinable, desk.node.picture(visit).await) else {
+        return no_visit();
+    };
+    // Whoever holds this device in either visit.
+    let me = match desk.node.me(visit).await {
+        Some(me) => Some(me),
+        None => desk.node.me(other).await,
+    };
+    let seat = Seat::new(&picture, me.as_ref(), None, false);
+    pages::join_visits::page(&seat, &joinable).into_response()
+}
+
 /// The life of one record.
 pub(super) async fn history(
     State(desk): State<Desk>,

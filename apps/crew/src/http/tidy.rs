@@ -66,6 +66,10 @@ pub(super) fn tidy(mut fact: Fact) -> Result<Fact, NameError> {
                 species_if(scope.species.as_mut())?;
             }
         }
+        Fact::Join(f) => {
+            let names = f.names.here.values_mut().chain(f.names.there.values_mut());
+            names.map(channel).collect::<Result<(), _>>()?;
+        }
         Fact::Tick(f) => f.person.as_mut().map_or(Ok(()), person)?,
         Fact::Untick(f) => f.person.as_mut().map_or(Ok(()), person)?,
         _ => {}

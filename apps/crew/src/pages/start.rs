@@ -80,12 +80,18 @@ fn visit_line(visit: &VisitLine, visits: &[VisitLine]) -> Markup {
                 span.place { (visit.place) }
                 span.small { (records(visit.records)) }
             }
+            @if let Some(into) = &visit.joined_into {
+                p { "✓ joined into " a href={ "/v/" (into) } { "the visit " code { (into) } } ": go on there; "
+                    a href={ "/v/" (into) "/join/" (visit.document) } { "how they were joined" } }
+            }
             @for other in &visit.perhaps_same_as {
                 @let twin = visits.iter().find(|v| v.document == *other);
+                @let (into, from) = (visit.document.min(*other), visit.document.max(*other));
                 p.alert {
                     "▲ Perhaps one visit made twice: the same site and day stand here with "
                     (records(twin.and_then(|t| t.records))) " (" code { (other) }
-                    "). Agree with the crew which one to go on with, and join that one. Nothing in either is lost."
+                    "). "
+                    a.go-on href={ "/v/" (into) "/join/" (from) } { "compare and join" }
                 }
             }
         }
