@@ -10,8 +10,9 @@
 )]
 
 use gravelbar_estimate::{
-    Analysis, BetaWeight, Catch, CatchError, Level, carle_strub, chi_square, chi_square_power,
-    integer_ml, next_pass, posterior, profile, zippin,
+    Analysis, BetaWeight, Catch, CatchError, LEAST_FISH, Level, carle_strub, chance_of_fewer,
+    chi_square, chi_square_power, first_pass_model, integer_ml, next_pass, posterior, profile,
+    zippin,
 };
 use std::error::Error;
 use std::hint::black_box;
@@ -20,6 +21,9 @@ use std::process::{Command, Stdio};
 use std::time::Instant;
 
 const ROUNDS: usize = 4_001;
+
+/// The machine may be shared: both sides are timed in turn, and the middle ratio counts.
+const TURNS: usize = 3;
 
 /// Catches of up to 500 fish and five passes, easy and awkward.
 const USUAL: [&[u32]; 8] = [
@@ -47,18 +51,38 @@ fn main() -> Result<(), Box<dyn Error>> {
         11
     };
     println!(
-        "full analysis, median of {rounds}; allocations per analysis\n{:<46}{:>10}{:>13}{:>16}{:>9}",
+        "full analysis, medians of {TURNS} turns by turns with the libraries; allocations per analysis\n{:<46}{:>10}{:>13}{:>16}{:>9}",
         "catch", "us", "allocations", "brute force us", "ratio"
     );
-    let reference = brute_force();
-    for (place, counts) in USUAL.into_iter().chain(LARGE).enumerate() {
-        Analysis::of(counts)?;
-        let us = median_us(rounds, || drop(black_box(Analysis::of(black_box(counts)))));
-        let allocations = allocations(|| drop(black_box(Analysis::of(black_box(counts)))));
-        let other = reference.get(place).copied();
-        let (other, ratio) = other.map_or_else(Default::default, |other| {
-            (format!("{other:.0}"), format!("{:.0}", other / us))
-        });
+    let catches: Vec<&[u32]> = USUAL.into_iter().chain(LARGE).collect();
+    let (mut here, mut there) = (Vec::new(), Vec::new());
+    for _ in 0..TURNS {
+        there.push(brute_force());
+        here.push(
+            catches
+                .iter()
+                .map(|counts| median_us(rounds, || drop(black_box(full(black_box(counts))))))
+                .collect::<Vec<f64>>(),
+        );
+    }
+    for (place, counts) in catches.into_iter().enumerate() {
+        full(counts)?;
+        let turns = here.iter().zip(&there);
+        let both: Vec<(f64, Option<f64>)> = turns
+            .filter_map(|(here, there)| Some((*here.get(place)?, there.get(place).copied())))
+            .collect();
+        let us = median(both.iter().map(|(us, _)| *us));
+        let others = both.iter().filter_map(|(us, other)| Some((us, (*other)?)));
+        let ratios: Vec<f64> = others.clone().map(|(us, other)| other / us).collect();
+        let (other, ratio) = if ratios.is_empty() {
+            Default::default()
+        } else {
+            (
+                format!("{:.0}", median(others.map(|(_, other)| other))),
+                format!("{:.0}", median(ratios.into_iter())),
+            )
+        };
+        let allocations = allocations(|| drop(black_box(full(black_box(counts)))));
         println!(
             "{:<46}{us:>10.1}{allocations:>13}{other:>16}{ratio:>9}",
             format!("{counts:?}")
@@ -66,13 +90,25 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     parts(rounds, &[210, 120, 70, 40, 25])?;
     parts(rounds, &[24, 17, 8])?;
+    parts(rounds, &[100, 90, 80, 70, 60])?;
     Ok(())
+}
+
+/// All that is worked out for one catch: every estimator of an analysis with both its intervals, the test and its
+/// power, the model with a first pass of its own, and what the next pass may bring.
+fn full(counts: &[u32]) -> Result<impl Sized, CatchError> {
+    let catch = Catch::new(counts)?;
+    Ok((
+        Analysis::with_floor(&catch, LEAST_FISH),
+        first_pass_model(&catch),
+        chance_of_fewer(&catch, BetaWeight::FLAT, 3),
+    ))
 }
 
 /// Where the time of one analysis goes.
 fn parts(rounds: usize, counts: &[u32]) -> Result<(), CatchError> {
     type Part = (&'static str, fn(&Catch) -> bool);
-    const PARTS: [Part; 9] = [
+    const PARTS: [Part; 11] = [
         ("conditional estimate", |catch| zippin(catch).is_ok()),
         ("whole-number estimate", |catch| integer_ml(catch).is_ok()),
         ("Carle-Strub", |catch| {
@@ -90,6 +126,10 @@ fn parts(rounds: usize, counts: &[u32]) -> Result<(), CatchError> {
             chi_square_power(catch.total() as f64, falling, 0.05).is_ok()
         }),
         ("next pass", |catch| next_pass(catch).is_ok()),
+        ("chance of fewer than three", |catch| {
+            chance_of_fewer(catch, BetaWeight::FLAT, 3).is_ok()
+        }),
+        ("first pass apart", |catch| first_pass_model(catch).is_ok()),
     ];
     let catch = Catch::new(counts)?;
     println!(
@@ -113,15 +153,17 @@ fn parts(rounds: usize, counts: &[u32]) -> Result<(), CatchError> {
 }
 
 fn median_us(rounds: usize, mut run: impl FnMut()) -> f64 {
-    let mut times: Vec<f64> = (0..rounds)
-        .map(|_| {
-            let begun = Instant::now();
-            run();
-            begun.elapsed().as_secs_f64() * 1e6
-        })
-        .collect();
-    times.sort_by(f64::total_cmp);
-    times.get(rounds / 2).copied().unwrap_or_default()
+    median((0..rounds).map(|_| {
+        let begun = Instant::now();
+        run();
+        begun.elapsed().as_secs_f64() * 1e6
+    }))
+}
+
+fn median(of: impl Iterator<Item = f64>) -> f64 {
+    let mut all: Vec<f64> = of.collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 2).copied().unwrap_or_default()
 }
 
 fn allocations(run: impl FnOnce()) -> u64 {

@@ -1,7 +1,7 @@
 //! Owns the sums over all numbers of fish behind the posterior: first term by term, then over panels, then to the end.
 
 use crate::carle_strub::weighted_change;
-use crate::catch::Catch;
+use crate::catch::{Catch, MOST_PASSES};
 use crate::refusal::Refusal;
 use crate::search::{MOST_FISH, turning_point_between, turning_point_near, whole};
 use crate::series::ln_gamma_drop;
@@ -296,10 +296,15 @@ impl<'a> Belief<'a> {
 
     /// Numbers of fish with the probability each stands for; some are below zero, to bring sums over single numbers
     /// and integrals together.
-    pub(crate) fn shares(&self) -> impl Iterator<Item = (f64, f64)> {
+    pub(crate) fn shares(&self) -> impl ExactSizeIterator<Item = (f64, f64)> {
         self.nodes
             .iter()
             .map(|&(fish, weight)| (fish, weight / self.total))
+    }
+
+    /// So many of the nodes, from the first on, are consecutive numbers of fish.
+    pub(crate) fn single_terms(&self) -> usize {
+        self.single_terms
     }
 
     /// Mean of `p` if there are `fish`: that of Beta(alpha + T, beta + kN - X - T).
@@ -349,23 +354,24 @@ impl<'a> Belief<'a> {
 
     /// Smallest number of fish in the tail beyond which lies at most `left`.
     fn quantile_of_tail(&self, left: f64) -> Option<u64> {
-        let beyond = |n: u64| {
-            let (at, after) = (self.at(n as f64), self.at(n as f64 + 1.0));
-            (sum(&self.rest(n as f64 + 0.5)) + (after - at) / 24.0, at)
-        };
-        if self.tail >= MOST_FISH || beyond(MOST_FISH).0 > left {
+        // So far out the limiting power holds.
+        let past_all = self.at(MOST_FISH as f64) * MOST_FISH as f64 / self.weight.alpha();
+        if self.tail >= MOST_FISH || past_all > left {
             return None;
         }
-        // In the limit what lies beyond N runs as N^-alpha.
-        let further = |fish: f64, beyond: f64| fish * self.stretch(left / beyond);
+        // Newton on the logs of both: what lies beyond N falls like N^-(N w / beyond), nearly a power.
+        let further =
+            |fish: f64, beyond: f64, at: f64| fish * libm::pow(beyond / left, beyond / (fish * at));
+        let start = self.tail as f64;
         Some(settle(
             (self.tail, MOST_FISH),
-            further(self.tail as f64, self.total - self.below_tail),
+            further(start, self.total - self.below_tail, self.at(start)),
             |n| {
-                let (beyond, at) = beyond(n);
+                let (at, after) = (self.at(n as f64), self.at(n as f64 + 1.0));
+                let beyond = sum(&self.rest(n as f64 + 0.5)) + (after - at) / 24.0;
                 (left - beyond, at)
             },
-            |fish, gap, _| further(fish, left - gap),
+            |fish, gap, at| further(fish, left - gap, at),
         ))
     }
 
@@ -427,19 +433,22 @@ impl<'a> Belief<'a> {
     fn step(&self, fish: f64) -> f64 {
         let (hits, misses) = self.p_weight(fish);
         let next = fish + 1.0;
-        let mut step = next / (next - self.catch.t()) * (next / (next + 1.0));
-        let (mut up, mut down, mut before) = (1.0, 1.0, 0.0);
-        for _ in self.catch.per_pass() {
-            up *= misses + before;
-            down *= misses + before + hits;
-            before += 1.0;
-            // Twenty factors of 10^16 would not fit.
-            if down > 1e200 {
-                step *= up / down;
-                (up, down) = (1.0, 1.0);
-            }
+        let (mut up, mut down) = (next * next, (next - self.catch.t()) * (next + 1.0));
+        let (mut miss, mut trial) = (misses, misses + hits);
+        // Twenty factors of up to 10^16 would not fit a product: half of them do, beside those of the fish.
+        let passes = self.catch.passes();
+        for _ in 0..passes.min(MOST_PASSES / 2) {
+            up *= miss;
+            down *= trial;
+            miss += 1.0;
+            trial += 1.0;
         }
-        step *= up / down;
+        let mut step = up / down;
+        for _ in MOST_PASSES / 2..passes {
+            step *= miss / trial;
+            miss += 1.0;
+            trial += 1.0;
+        }
         step
     }
 

@@ -201,24 +201,25 @@ fn chances(belief: &Belief<'_>, catch: &Catch) -> impl Iterator<Item = f64> {
         misses: f64,
         chance: f64,
     }
-    let mut nodes: Vec<Left> = belief
-        .shares()
-        .map(|(fish, share)| {
-            let ((hits, misses), fish) = (belief.p_weight(fish), fish - catch.t());
-            let chance = if fish < 0.0 {
-                0.0
-            } else {
-                chance_of_none(fish, hits, misses)
-            };
-            Left {
-                share,
-                fish,
-                hits,
-                misses,
-                chance,
+    let mut nodes: Vec<Left> = Vec::with_capacity(belief.shares().len());
+    for (place, (number, share)) in belief.shares().enumerate() {
+        let ((hits, misses), fish) = (belief.p_weight(number), number - catch.t());
+        let chance = match nodes.last() {
+            // One fish more than the node before.
+            Some(before) if place < belief.single_terms() && before.chance > UNDERFLOW => {
+                before.chance * rise_of_none(before.fish, hits, before.misses, catch.passes())
             }
-        })
-        .collect();
+            _ if fish < 0.0 => 0.0,
+            _ => chance_of_none(fish, hits, misses),
+        };
+        nodes.push(Left {
+            share,
+            fish,
+            hits,
+            misses,
+            chance,
+        });
+    }
     (0_u32..).map(move |next| {
         let taken = f64::from(next);
         let mut sum = 0.0;
@@ -244,6 +245,18 @@ const UNDERFLOW: f64 = 1e-290;
 /// Beta-binomial chance of none out of `fish`.
 fn chance_of_none(fish: f64, hits: f64, misses: f64) -> f64 {
     libm::exp(ln_gamma_drop(hits + misses, fish) - ln_gamma_drop(misses, fish))
+}
+
+/// What one more fish, and the more misses that makes on each of the passes so far, does to the chance of none.
+fn rise_of_none(fish: f64, hits: f64, misses: f64, passes: usize) -> f64 {
+    let (mut rise, mut place) = (1.0, 0.0);
+    for _ in 0..passes {
+        let (now, then) = (misses + place, misses + fish + place);
+        rise *= then / (hits + then) * ((hits + now) / now);
+        place += 1.0;
+    }
+    let then = misses + fish + place;
+    rise * then / (hits + then)
 }
 
 /// Beta-binomial chance of `taken` out of `fish`.

@@ -21,21 +21,39 @@ pub(crate) fn langevin(y: f64) -> f64 {
     }
 }
 
+/// Terms of the two power series below: with all of them the next is below 1e-18 of the first at `u = 0.1`, with
+/// half of them at `u = 0.01`.
+const TERMS: usize = 17;
+
+/// `1 / (n (n - 1))` and `1 / n` from `n = 2` on.
+const DEFICIT: [f64; TERMS] = reciprocals(true);
+const LOG1P_MINUS: [f64; TERMS] = reciprocals(false);
+
+const fn reciprocals(of_pairs: bool) -> [f64; TERMS] {
+    let (mut terms, mut place, mut n) = ([0.0; TERMS], 0, 2.0);
+    while place < TERMS {
+        terms[place] = if of_pairs {
+            1.0 / (n * (n - 1.0))
+        } else {
+            1.0 / n
+        };
+        (place, n) = (place + 1, n + 1.0);
+    }
+    terms
+}
+
+/// `u^2` times the power series, for `u` up to 0.1 either way.
+fn from_second(u: f64, terms: &[f64; TERMS]) -> f64 {
+    let enough = if u.abs() < 0.01 { TERMS / 2 + 1 } else { TERMS };
+    let first_last = terms.iter().take(enough).rev();
+    u * u * first_last.fold(0.0, |sum, term| sum * u + term)
+}
+
 /// `(1 - u) ln(1 - u) + u`, for `0 <= u <= 1`. Rises from 0 to 1, as `u^2 / 2` at first.
 pub(crate) fn deficit(u: f64) -> f64 {
     if u < 0.1 {
-        // sum over n >= 2 of u^n / (n (n - 1)); the 18th term is below 1e-18 of the first at u = 0.1.
-        let mut sum = 0.0;
-        let mut power = u;
-        for n in 2..=18_u32 {
-            power *= u;
-            // Terms that can't move the last bit any more.
-            if power < 1e-17 * sum {
-                break;
-            }
-            sum += power / f64::from(n * (n - 1));
-        }
-        sum
+        // sum over n >= 2 of u^n / (n (n - 1))
+        from_second(u, &DEFICIT)
     } else if u < 1.0 {
         (1.0 - u) * libm::log1p(-u) + u
     } else {
@@ -47,13 +65,7 @@ pub(crate) fn deficit(u: f64) -> f64 {
 pub(crate) fn log1p_minus(u: f64) -> f64 {
     if u < 0.1 {
         // sum over n >= 2 of (-1)^(n+1) u^n / n
-        let mut sum = 0.0;
-        let mut power = -u;
-        for n in 2..=18_u32 {
-            power *= -u;
-            sum -= power / f64::from(n);
-        }
-        sum
+        -from_second(-u, &LOG1P_MINUS)
     } else {
         libm::log1p(u) - u
     }
@@ -62,17 +74,18 @@ pub(crate) fn log1p_minus(u: f64) -> f64 {
 /// `ln gamma(z) - ln gamma(z + d)`, for `z > 0` and `d >= 0`, without subtracting the two large logarithms.
 ///
 /// With Stirling's formula and `z' = z + d` it is `-d ln z' + z ln(z/z') + d - ln(z/z')/2` and the
-/// difference of the two remainders; the middle terms are `z' deficit(d/z')`.
+/// difference of the two remainders. What the middle terms lose to each other is a rounding of `d`, no more than
+/// the first term brings.
 pub(crate) fn ln_gamma_drop(z: f64, d: f64) -> f64 {
     let above = z + d;
     let share = d / above;
-    let (ratio, middle) = if share < 0.5 {
-        (libm::log1p(-share), above * deficit(share))
+    let ratio = if share < 0.5 {
+        libm::log1p(-share)
     } else {
-        let ratio = libm::log(z / above);
-        (ratio, z * ratio + d)
+        libm::log(z / above)
     };
-    gamma_remainder(z) - gamma_remainder(above) - d * libm::log(above) + middle - 0.5 * ratio
+    gamma_remainder(z) - gamma_remainder(above) - d * libm::log(above) + (z * ratio + d)
+        - 0.5 * ratio
 }
 
 /// What Stirling's formula for the gamma function leaves out:
