@@ -8,6 +8,7 @@
 
 mod acts;
 mod bringing;
+mod crew;
 mod held;
 mod joining;
 mod keep;
@@ -29,7 +30,7 @@ use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Identity, IdentityError, Roster};
 use gravelbar_proof::{Signer, SignerError};
 use gravelbar_store::{Batch, Store};
-use gravelbar_visit::{DeviceTag, DocumentId, PersonName, Plan};
+use gravelbar_visit::{DeviceTag, DocumentId, PersonName, Plan, Writer};
 use ring::rand::{SecureRandom, SystemRandom};
 use tokio::sync::{oneshot, watch};
 
@@ -116,6 +117,10 @@ struct Device {
     roster: Roster,
     net: Net,
     documents: BTreeMap<DocumentId, Held>,
+    /// Devices that a crew shut out, as its book here says.
+    barred: BTreeSet<[u8; 32]>,
+    /// Where devices of the crew said they are, as it was passed on to the network.
+    told_of: BTreeMap<gravelbar_book::DeviceKey, Vec<SocketAddr>>,
     /// Documents on disk that nobody has asked for since the start, with their subjects, newest
     /// first. They are opened one by one when there is nothing else to do, so that a season's
     /// visits don't keep today's waiting.
@@ -244,6 +249,8 @@ impl Device {
             roster,
             net,
             documents: BTreeMap::new(),
+            barred: BTreeSet::new(),
+            told_of: BTreeMap::new(),
             unopened: VecDeque::new(),
             meetings: BTreeMap::new(),
             joining: Vec::new(),
@@ -380,6 +387,24 @@ impl Device {
                 answer.send(self.device_line()).ok();
             }
             Ask::NameDevice(name, answer) => self.rename(&name, answer),
+            Ask::Books(answer) => {
+                answer.send(self.book_lines()).ok();
+            }
+            Ask::Book(book, answer) => {
+                self.settle();
+                answer.send(self.book_picture(book)).ok();
+            }
+            Ask::StartCrew {
+                crew,
+                person,
+                answer,
+            } => self.start_crew(&crew, &person, answer),
+            Ask::CrewAct(book, act, answer) => self.crew_act(book, *act, answer),
+            Ask::OpenPlanned {
+                book,
+                visit,
+                answer,
+            } => self.open_planned(book, visit, answer),
         }
     }
 
@@ -570,6 +595,13 @@ impl Device {
             why: sign.why,
             facts: vec![held.visit.signature(not_heard).into()],
         };
+        let tap_id = act.tap_id.clone();
         self.act(visit, act, answer);
+        // The signature goes to disk first: the season's book follows it, never the other way.
+        let taken = self.turn.acts.iter().any(|w| w.act.tap_id == tap_id);
+        self.settle();
+        if taken {
+            self.put_into_season(visit);
+        }
     }
 }

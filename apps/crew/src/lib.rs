@@ -13,6 +13,6 @@ pub use cli::main;
 pub use clock::Clock;
 pub use device::{Options, Reach, StartError, start};
 pub use node::{
-    Act, DeviceLine, Joinable, Node, NotSaved, Notice, PeerLine, Picture, Saved, Sign, VisitLine,
-    asks_for_a_person,
+    Act, BookLine, BookPicture, CrewAct, CrewDoing, DeviceLine, Joinable, Node, NotSaved, Notice,
+    PeerLine, Picture, Saved, Sign, VisitLine, asks_for_a_person,
 };

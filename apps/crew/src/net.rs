@@ -170,6 +170,19 @@ impl Net {
         }
     }
 
+    /// The crew says that a device is at these addresses; it is called there if `wanted`.
+    pub(crate) fn told_of(
+        &mut self,
+        device: DeviceKeyId,
+        addresses: Vec<SocketAddr>,
+        wanted: bool,
+    ) {
+        match self.callers.get(&device) {
+            Some(caller) => caller.wake(&addresses),
+            None => self.call(device, addresses, wanted),
+        }
+    }
+
     /// A device was heard: it is called at once where it isn't connected. Where it is, `met_at` being where,
     /// and it has gone somewhere else since, it is called there: the old connection is dead or will be.
     pub(crate) fn found(&mut self, found: &Found, met_at: Option<SocketAddr>) {
@@ -218,7 +231,7 @@ impl Net {
     }
 
     /// Addresses to tell others: those of the networks this device is in, and in none, its own.
-    fn reachable_at(&self) -> Vec<SocketAddr> {
+    pub(crate) fn reachable_at(&self) -> Vec<SocketAddr> {
         let bound = match (&self.reach, self.address()) {
             (Reach::At(addresses), _) => return addresses.clone(),
             (Reach::Interfaces, Some(bound)) if bound.ip().is_unspecified() => bound,

@@ -1,9 +1,11 @@
 //! The handle to the device's loop: what screens and the command line may ask of it.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::mpsc::Sender;
 
 use chrono::{DateTime, FixedOffset};
+use gravelbar_book::{DeviceKey, Grant};
 use gravelbar_reduce::Summary;
 use gravelbar_visit::{
     DeviceTag, DocumentId, Fact, FlagKind, HistoryLine, JoinedVisit, PersonName, Plan, Preview,
@@ -61,10 +63,27 @@ pub(crate) enum Ask {
     Joinable(oneshot::Sender<Vec<JoinableLine>>),
     Device(oneshot::Sender<DeviceLine>),
     NameDevice(String, oneshot::Sender<Result<(), NotSaved>>),
+    Books(oneshot::Sender<Vec<BookLine>>),
+    Book(DocumentId, oneshot::Sender<Option<Arc<BookPicture>>>),
+    StartCrew {
+        crew: String,
+        person: PersonName,
+        answer: oneshot::Sender<Result<DocumentId, NotSaved>>,
+    },
+    CrewAct(
+        DocumentId,
+        Box<CrewAct>,
+        oneshot::Sender<Result<Saved, NotSaved>>,
+    ),
+    OpenPlanned {
+        book: DocumentId,
+        visit: DocumentId,
+        answer: oneshot::Sender<Result<DocumentId, NotSaved>>,
+    },
 }
 
 impl Ask {
-    /// The visit it is about.
+    /// The document it is about.
     pub(crate) fn document(&self) -> Option<DocumentId> {
         match self {
             Self::Act(visit, ..)
@@ -75,7 +94,10 @@ impl Ask {
             | Self::BeMe(visit, ..)
             | Self::Invite(visit, _)
             | Self::OpenCode(visit, _)
-            | Self::LetIn(visit, _) => Some(*visit),
+            | Self::LetIn(visit, _)
+            | Self::Book(visit, _)
+            | Self::CrewAct(visit, ..) => Some(*visit),
+            Self::OpenPlanned { book, .. } => Some(*book),
             Self::Visits(_)
             | Self::Start(..)
             | Self::Join(..)
@@ -85,7 +107,9 @@ impl Ask {
             | Self::JoinableVisits(..)
             | Self::Joinable(_)
             | Self::Device(_)
-            | Self::NameDevice(..) => None,
+            | Self::NameDevice(..)
+            | Self::Books(_)
+            | Self::StartCrew { .. } => None,
         }
     }
 }
@@ -116,6 +140,43 @@ pub struct Sign {
     pub at: Option<DateTime<FixedOffset>>,
     /// Reason for signing with devices not heard, where there are any.
     pub why: Option<String>,
+}
+
+/// What one person did in the crew's book.
+#[derive(Debug, Clone)]
+pub struct CrewAct {
+    /// As in [`Act`].
+    pub tap_id: String,
+    /// Who.
+    pub by: PersonName,
+    /// Reason, where one is needed.
+    pub why: Option<String>,
+    /// What.
+    pub doing: CrewDoing,
+}
+
+/// What can be done in the crew's book.
+#[derive(Debug, Clone)]
+pub enum CrewDoing {
+    /// Writes about people, sites, lists, limits, permits and plans.
+    Write(Vec<gravelbar_book::Fact>),
+    /// Gives a device rights, in the place of those it has.
+    Admit(Grant),
+    /// A device leaves the crew in peace.
+    LetGo(DeviceKey),
+    /// Grants that two leads made apart: these stand, those don't.
+    Settle {
+        /// They stand.
+        keep: Vec<RecordId>,
+        /// They don't.
+        withdraw: Vec<RecordId>,
+    },
+    /// A device is shut out for good.
+    Lost(DeviceKey),
+    /// What the book holds aside of a device that was shut out counts after all.
+    AcceptHeld(DeviceKey),
+    /// A device is used by this person from now on.
+    HandOver(DeviceKey, PersonName),
 }
 
 /// On disk, synced.
@@ -277,6 +338,34 @@ pub struct GapLine {
     pub here: u64,
     /// The highest that is known.
     pub known: u64,
+}
+
+/// A crew book on this device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct BookLine {
+    /// The document.
+    pub document: DocumentId,
+    /// What the crew calls itself.
+    pub crew: String,
+}
+
+/// A crew book as this device can show it now.
+#[derive(Debug, Clone)]
+pub struct BookPicture {
+    /// The records read together.
+    pub view: Arc<gravelbar_book::View>,
+    /// Who holds this device.
+    pub me: Option<PersonName>,
+    /// The crew's other devices, as far as this one hears them.
+    pub live: Vec<PeerLine>,
+    /// This device's key.
+    pub key: DeviceKey,
+    /// Whether this device may change the roster.
+    pub may_change: bool,
+    /// This device.
+    pub device: DeviceLine,
+    /// The documents this device holds open.
+    pub held: BTreeSet<DocumentId>,
 }
 
 /// Another device of the visit, as this one hears it.
@@ -471,6 +560,65 @@ impl Node {
         self.ask(|answer| Ask::NameDevice(name, answer))
             .await
             .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// The crew books on this device.
+    pub async fn books(&self) -> Vec<BookLine> {
+        self.ask(Ask::Books).await.unwrap_or_default()
+    }
+
+    /// A crew book as it stands, or `None` if this device hasn't got it.
+    pub async fn book(&self, book: DocumentId) -> Option<Arc<BookPicture>> {
+        self.ask(|answer| Ask::Book(book, answer)).await?
+    }
+
+    /// Founds a crew with this device as its lead's.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the name can't be kept or stored.
+    pub async fn start_crew(
+        &self,
+        crew: String,
+        person: PersonName,
+    ) -> Result<DocumentId, NotSaved> {
+        self.ask(|answer| Ask::StartCrew {
+            crew,
+            person,
+            answer,
+        })
+        .await
+        .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Does something in the crew's book; answered only once it is on disk, synced.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] with what to do; nothing was written.
+    pub async fn crew_act(&self, book: DocumentId, act: CrewAct) -> Result<Saved, NotSaved> {
+        self.ask(|answer| Ask::CrewAct(book, Box::new(act), answer))
+            .await
+            .unwrap_or_else(|| Err(closing()))
+    }
+
+    /// Opens a planned visit: the same document on every device of the crew.
+    ///
+    /// # Errors
+    ///
+    /// [`NotSaved`] when the plan is gone or the visit can't be stored.
+    pub async fn open_planned(
+        &self,
+        book: DocumentId,
+        visit: DocumentId,
+    ) -> Result<DocumentId, NotSaved> {
+        self.ask(|answer| Ask::OpenPlanned {
+            book,
+            visit,
+            answer,
+        })
+        .await
+        .unwrap_or_else(|| Err(closing()))
     }
 
     /// Rises with everything that a screen could show differently.

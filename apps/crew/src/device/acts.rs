@@ -46,7 +46,7 @@ impl Device {
     }
 
     /// The answer this tap got before, from this run or an earlier one.
-    fn answered_before(&self, tap_id: &str) -> Result<Option<Saved>, NotSaved> {
+    pub(super) fn answered_before(&self, tap_id: &str) -> Result<Option<Saved>, NotSaved> {
         if tap_id.is_empty() || tap_id.len() > 100 {
             return Err(NotSaved {
                 words: "the screen sent a tap without a usable name: reload the page".to_owned(),
@@ -134,7 +134,7 @@ impl Device {
     }
 
     /// Whose name the device's own records carry: its holder's, or else its own.
-    fn speaker(&self, visit: DocumentId) -> PersonName {
+    pub(super) fn speaker(&self, visit: DocumentId) -> PersonName {
         self.me(visit)
             .or_else(|| PersonName::new(&self.name).ok())
             .unwrap_or_else(PersonName::unnamed)
@@ -150,6 +150,7 @@ impl Device {
 
     pub(super) fn start_visit(&mut self, plan: Plan, answer: Answer<DocumentId>) {
         let result = self.open_subject(Subject::Visit(plan));
+        let result = result.and_then(|visit| self.crew_opens(visit).map(|()| visit));
         self.settle();
         let result = self.kept(result);
         answer.send(result).ok();
@@ -192,6 +193,12 @@ impl Device {
     }
 
     pub(super) fn be(&mut self, visit: DocumentId, person: PersonName, answer: Answer<()>) {
+        if self.is_book(visit) {
+            let result = self.be_in_book(visit, &person);
+            self.settle();
+            answer.send(self.kept(result)).ok();
+            return;
+        }
         let held = DeviceHeld {
             tag: self.tag,
             person: person.clone(),
@@ -229,6 +236,7 @@ impl Device {
             for visit in visits {
                 self.note_down(visit, vec![entry.clone().into()]);
             }
+            self.name_in_book();
             self.turn.shown = true;
         });
         self.settle();
@@ -236,7 +244,7 @@ impl Device {
     }
 
     /// Whether anything can be saved at all.
-    fn able_to_save(&self) -> Result<(), NotSaved> {
+    pub(super) fn able_to_save(&self) -> Result<(), NotSaved> {
         match &self.not_saving {
             Some(why) => Err(NotSaved {
                 words: why.clone(),
@@ -247,7 +255,7 @@ impl Device {
     }
 
     /// A result that holds only if the turn it was part of reached the disk.
-    fn kept<T>(&self, result: Result<T, NotSaved>) -> Result<T, NotSaved> {
+    pub(super) fn kept<T>(&self, result: Result<T, NotSaved>) -> Result<T, NotSaved> {
         let value = result?;
         self.able_to_save().map(|()| value)
     }

@@ -63,9 +63,13 @@ impl Subject {
 pub(super) struct Held {
     pub(super) kind: Kind,
     /// Devices that may exchange it, by key, as far as the document lists them.
-    listed: BTreeSet<[u8; 32]>,
+    pub(super) listed: BTreeSet<[u8; 32]>,
     /// Devices that may exchange it for other reasons: this one, and whoever gave it to this one.
     pub(super) admitted: BTreeSet<[u8; 32]>,
+    /// Devices of the crew whose visit it is, by their rights in the crew's book.
+    pub(super) crew: BTreeSet<[u8; 32]>,
+    /// Devices that a crew shut out: they may have nothing, whoever lists them.
+    pub(super) barred: BTreeSet<[u8; 32]>,
     /// Whose its records are.
     pub(super) provenance: Provenance,
     /// Proved changes that wait for their device to be listed, or build on such.
@@ -91,6 +95,7 @@ pub(super) struct HeldVisit {
 /// A crew book.
 pub(super) struct HeldBook {
     pub(super) book: Book,
+    pub(super) view: Option<Arc<gravelbar_book::View>>,
 }
 
 impl Held {
@@ -107,8 +112,8 @@ impl Held {
     }
 
     fn book(book: Book) -> Self {
-        let listed = BTreeSet::from([book.founding().founder.0]);
-        Self::new(Kind::Book(Box::new(HeldBook { book })), listed)
+        let listed = live(&book);
+        Self::new(Kind::Book(Box::new(HeldBook { book, view: None })), listed)
     }
 
     fn new(kind: Kind, listed: BTreeSet<[u8; 32]>) -> Self {
@@ -124,6 +129,8 @@ impl Held {
             kind,
             listed,
             admitted: BTreeSet::new(),
+            crew: BTreeSet::new(),
+            barred: BTreeSet::new(),
             provenance: Provenance::new(document),
             unlisted: Vec::new(),
             stops,
@@ -224,32 +231,20 @@ impl Held {
                 }
                 self.stops.follow(&held.visit, changes);
             }
-            Kind::Book(_) => {}
+            Kind::Book(held) => {
+                held.view = None;
+                self.listed = live(&held.book);
+            }
         }
     }
 
-    /// Whether a device may exchange it.
-    pub(super) fn lists(&self, device: [u8; 32]) -> bool {
-        self.listed.contains(&device) || self.admitted.contains(&device)
-    }
-
-    /// The devices that may exchange it.
-    pub(super) fn members(&self) -> BTreeSet<[u8; 32]> {
-        self.listed.union(&self.admitted).copied().collect()
-    }
-
-    /// The secrets of a crew, newest last: by the newest two its devices know each other on the local
-    /// network, so that one who hasn't heard of the newest yet is found too.
-    pub(super) fn crew_secrets(&self) -> Vec<[u8; 32]> {
-        let Kind::Book(held) = &self.kind else {
+    /// The secrets of a crew, newest first: by the newest and a few before it its devices know each
+    /// other on the local network, so that one who hasn't heard of the newest yet is found too.
+    pub(super) fn crew_secrets(&mut self) -> Vec<[u8; 32]> {
+        let Kind::Book(held) = &mut self.kind else {
             return Vec::new();
         };
-        let secrets = (held.book.records().iter()).filter_map(|seen| match &seen.entry.what {
-            gravelbar_book::Fact::Secret(secret) => Some(secret.bytes.0),
-            _ => None,
-        });
-        let secrets: Vec<[u8; 32]> = secrets.collect();
-        secrets[secrets.len().saturating_sub(2)..].to_vec()
+        held.view().secrets.iter().map(|s| s.0).collect()
     }
 
     pub(super) fn as_visit(&self) -> Option<&HeldVisit> {
@@ -265,6 +260,11 @@ impl Held {
             Kind::Book(_) => None,
         }
     }
+}
+
+/// The keys of a crew's devices.
+fn live(book: &Book) -> BTreeSet<[u8; 32]> {
+    book.roster().live().map(|device| device.key.0).collect()
 }
 
 /// The keys of the devices that these records list.

@@ -47,6 +47,7 @@ impl Device {
         if !self.documents.contains_key(&document) {
             return Err(no_such_visit());
         }
+        self.may_let_into(document)?;
         self.turn.shown = true;
         self.net
             .invite(document)

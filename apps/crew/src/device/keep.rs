@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use gravelbar_book::Founding;
 use gravelbar_link::{CrewSecret, DeviceKeyId};
 use gravelbar_store::{CommitError, Mode};
 use gravelbar_visit::{DocumentId, Refusal, Writer};
@@ -47,6 +48,14 @@ impl Device {
             .into_iter()
             .map(|document| (DocumentId(document.id), document.about))
             .collect();
+        // Crew books first: they say whom this device no longer talks to.
+        let books: Vec<DocumentId> = (self.unopened.iter())
+            .filter(|(_, about)| Founding::is_about(about))
+            .map(|(id, _)| *id)
+            .collect();
+        for book in books {
+            self.ensure_open(book);
+        }
         self.open_next();
         Ok(())
     }
@@ -70,6 +79,7 @@ impl Device {
         match self.read_document(id, about) {
             Ok(Some(held)) => {
                 self.documents.insert(id, held);
+                self.follow_books();
                 self.admit_members();
                 for meeting in self.meetings.values_mut() {
                     meeting.session.handle_changed(id);
@@ -172,8 +182,15 @@ impl Device {
                 }
             }
             for document in &turn.urgent {
-                meeting.session.handle_changed(*document);
+                if let Some(held) = self.documents.get(document) {
+                    meeting
+                        .session
+                        .handle_relayed(now_ms, *document, held.vector());
+                }
             }
+        }
+        if !turn.opened.is_empty() || moved.iter().any(|id| self.is_book(*id)) {
+            self.follow_books();
         }
         if !moved.is_empty() {
             self.admit_members();
@@ -291,10 +308,10 @@ impl Device {
 
     /// Devices listed in any document here may connect, and crews whose book is here find each other.
     pub(super) fn admit_members(&mut self) {
-        let crews = self.documents.values().flat_map(Held::crew_secrets);
+        let crews = self.documents.values_mut().flat_map(Held::crew_secrets);
         self.net.recognise_by(crews.map(CrewSecret).collect());
         for key in self.documents.values().flat_map(Held::members) {
-            if key != self.key.0 {
+            if key != self.key.0 && !self.barred.contains(&key) {
                 self.roster.add(DeviceKeyId(key));
             }
         }

@@ -7,7 +7,7 @@ use chrono::{DateTime, FixedOffset};
 use gravelbar_link::{DeviceKeyId, Line};
 use gravelbar_session::{Event as Said, Introduction, Limits, Session, Vector};
 use gravelbar_store::{Heard, Offset, Peer};
-use gravelbar_visit::{ClockOffset, DeviceView, DocumentId, Fact, RecordId};
+use gravelbar_visit::{ClockOffset, DeviceView, DocumentId, Fact, PersonName, RecordId};
 use tokio::sync::mpsc;
 
 use super::acts::{has_all, hexadecimal};
@@ -66,6 +66,9 @@ impl Device {
                 .iter()
                 .filter_map(|a| a.parse().ok())
                 .collect();
+            if self.barred.contains(&peer.key_id) {
+                continue;
+            }
             self.roster.add(DeviceKeyId(peer.key_id));
             self.net.call(DeviceKeyId(peer.key_id), addresses, true);
         }
@@ -81,7 +84,9 @@ impl Device {
 
     /// A device whose key and addresses a person gave: admitted, remembered, called.
     pub(super) fn meet(&mut self, device: DeviceKeyId, addresses: Vec<SocketAddr>) {
-        self.roster.add(device);
+        if !self.barred.contains(&device.0) {
+            self.roster.add(device);
+        }
         self.remember(device, String::new(), &addresses);
     }
 
@@ -120,6 +125,7 @@ impl Device {
             NetEvent::Joinable => self.turn.shown = true,
             NetEvent::Moved => {
                 self.turn.shown = true;
+                self.say_where();
                 self.net.moved(self.meetings.values().map(|m| m.device));
             }
         }
@@ -167,7 +173,12 @@ impl Device {
                 unproved: 0,
             },
         );
+        self.say_where();
         self.turn.shown = true;
+    }
+
+    pub(super) fn is_connected(&self, device: DeviceKeyId) -> bool {
+        self.meetings.values().any(|m| m.device == device)
     }
 
     /// Where a device was met last is where to call it first: a device calls and listens on one
@@ -195,7 +206,11 @@ impl Device {
         let Some(held) = self.documents.get(&document) else {
             return;
         };
-        if held.lists(device.0) {
+        if held.lists(device.0) || self.barred.contains(&device.0) {
+            return;
+        }
+        if self.is_book(document) {
+            self.let_into_crew(device, document);
             return;
         }
         let tag = tag_of(device);
@@ -213,7 +228,8 @@ impl Device {
                 peer: meeting.device.0,
                 at_ms: meeting.heard_ms,
             });
-            if !self.meetings.values().any(|m| m.device == meeting.device) {
+            let again = !self.meetings.values().any(|m| m.device == meeting.device);
+            if again && !self.barred.contains(&meeting.device.0) {
                 self.net.want(meeting.device, true);
             }
             self.turn.shown = true;
@@ -292,9 +308,11 @@ impl Device {
                 offset_ms,
                 uncertainty_ms,
             } => self.take_clock(connection, offset_ms, uncertainty_ms),
-            Said::Urgent { document, bytes } => self.hear_urgent(connection, document, &bytes),
-            Said::Standing { document, standing } => {
-                self.hear_standing(connection, document, &standing);
+            Said::Urgent { document, urgent } => {
+                self.hear_urgent(connection, document, &urgent);
+            }
+            Said::Standing { document, bytes } => {
+                self.hear_standing(connection, document, &bytes);
             }
             Said::Refused { why, .. } => {
                 let words = format!(
@@ -423,7 +441,21 @@ impl Device {
 
     /// The other devices of a visit, as far as this one hears them.
     pub(super) fn peer_lines(&self, visit: DocumentId, devices: &[DeviceView]) -> Vec<PeerLine> {
-        let Some(held) = self.documents.get(&visit) else {
+        self.peers_of(visit, |key| {
+            let tag = tag_of(DeviceKeyId(key));
+            let told = devices.iter().find(|d| d.tag == tag);
+            let name = told.map(|d| d.name.clone());
+            (name, told.and_then(|d| d.holder.clone()))
+        })
+    }
+
+    /// The other devices of a document, with what the crew calls them and who holds them.
+    pub(super) fn peers_of(
+        &self,
+        document: DocumentId,
+        told: impl Fn([u8; 32]) -> (Option<String>, Option<PersonName>),
+    ) -> Vec<PeerLine> {
+        let Some(held) = self.documents.get(&document) else {
             return Vec::new();
         };
         let heard: BTreeMap<[u8; 32], Option<i64>> = self
@@ -439,20 +471,20 @@ impl Device {
             .map(|key| {
                 let device = DeviceKeyId(key);
                 let tag = tag_of(device);
-                let told = devices.iter().find(|d| d.tag == tag);
+                let (name, holder) = told(key);
                 let meeting = self.meetings.values().find(|m| m.device == device);
                 let last_ms = meeting
                     .map(|m| m.heard_ms)
                     .or_else(|| heard.get(&key).copied().flatten());
                 PeerLine {
                     tag,
-                    name: told.map_or_else(|| tag.to_string(), |d| d.name.clone()),
-                    holder: told.and_then(|d| d.holder.clone()),
+                    name: name.unwrap_or_else(|| tag.to_string()),
+                    holder,
                     connected: meeting.is_some(),
                     last_heard: last_ms.and_then(|ms| self.local(ms)),
                     has_all_of_ours: meeting.is_some_and(|m| {
                         m.has
-                            .get(&visit)
+                            .get(&document)
                             .is_some_and(|has| has_all(has, held.vector()))
                     }),
                 }
