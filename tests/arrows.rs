@@ -21,7 +21,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     (
         "crew",
         &[
-            "book", "electric", "estimate", "link", "reduce", "session", "store", "visit",
+            "book", "electric", "estimate", "link", "proof", "reduce", "session", "store", "visit",
         ],
     ),
     ("tests", &["crew", "ledger", "reduce", "store", "visit"]),

@@ -11,7 +11,6 @@ mod me;
 mod netter;
 mod operator;
 mod parts;
-mod plot;
 mod qr;
 mod reach;
 mod recorder;
@@ -19,6 +18,7 @@ mod safety;
 mod settle;
 mod sign;
 pub(crate) mod start;
+pub(crate) mod summary;
 
 use gravelbar_reduce::{PassState, PassSummary, Summary};
 use gravelbar_visit::{PassKey, PersonName, PersonView, Role, SafetyState, View};
@@ -47,11 +47,13 @@ pub(crate) enum Page {
     Settle,
     /// The signature.
     Sign,
+    /// The field summary as it is printed.
+    Summary,
 }
 
 impl Page {
     /// All pages, in the order they are offered.
-    pub(crate) const ALL: [Self; 9] = [
+    pub(crate) const ALL: [Self; 10] = [
         Self::Tally,
         Self::WorkUp,
         Self::Output,
@@ -60,6 +62,7 @@ impl Page {
         Self::Reach,
         Self::Settle,
         Self::Sign,
+        Self::Summary,
         Self::Me,
     ];
 
@@ -75,6 +78,7 @@ impl Page {
             Self::Reach => "reach",
             Self::Settle => "settle",
             Self::Sign => "sign",
+            Self::Summary => "summary",
         }
     }
 
@@ -90,6 +94,7 @@ impl Page {
             Self::Reach => "Water, reach, nets",
             Self::Settle => "To settle",
             Self::Sign => "Sign",
+            Self::Summary => "Field summary",
         }
     }
 
@@ -201,6 +206,7 @@ pub(crate) fn show(seat: &Seat<'_>, page: Page) -> Markup {
         Page::Reach => reach::page(seat),
         Page::Settle => settle::page(seat),
         Page::Sign => sign::page(seat),
+        Page::Summary => summary::page(seat),
     };
     frame::frame(seat, page.title(), page.path(), body)
 }

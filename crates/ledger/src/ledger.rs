@@ -229,6 +229,16 @@ impl Ledger {
         })
     }
 
+    /// What the records in these bytes say, without taking them in: for what must be shown before the history
+    /// it belongs to is here. Whose they are is for the caller to check first.
+    ///
+    /// # Errors
+    ///
+    /// The bytes are no change of records, whoever's.
+    pub fn bodies(bytes: &[u8]) -> Result<Vec<Arc<str>>, Refusal> {
+        Ok(gate::read(bytes)?.bodies)
+    }
+
     /// Takes in changes from elsewhere, in any order, whatever the bytes are. A bad one doesn't
     /// keep the good ones out.
     pub fn receive(&mut self, changes: Vec<Vec<u8>>) -> Received {

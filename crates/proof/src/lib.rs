@@ -17,7 +17,8 @@
 //! use gravelbar_ledger::{Ledger, Session, Writer};
 //! use gravelbar_proof::{Provenance, Signer};
 //!
-//! let key = ring::signature::Ed25519KeyPair::generate_pkcs8(&ring::rand::SystemRandom::new())?;
+//! let key = ring::signature::Ed25519KeyPair::generate_pkcs8(&ring::rand::SystemRandom::new())
+//!     .map_err(|_| "the system gives no random numbers")?;
 //! let signer = Signer::from_pkcs8(key.as_ref())?;
 //! let writer = Writer { device: signer.device().tag(), session: Session([1; 8]) };
 //! let mut netter = Ledger::create("a stream, a day", writer)?;

@@ -1,5 +1,7 @@
 //! One change proved alone, ahead of the history it belongs to.
 
+use std::sync::Arc;
+
 use gravelbar_ledger::{ChangeHash, Claims, DocumentId, Ledger, Writer};
 
 use crate::bytes::{Input, Malformed};
@@ -22,6 +24,8 @@ pub struct Single {
     pub claims: Claims,
     /// The change.
     pub change: Vec<u8>,
+    /// What its records say.
+    pub bodies: Vec<Arc<str>>,
 }
 
 impl Provenance {
@@ -95,6 +99,7 @@ impl Single {
             device: read.opening.device(),
             claims,
             change: read.change.to_vec(),
+            bodies: Ledger::bodies(read.change).map_err(ProofError::NoChange)?,
         })
     }
 }

@@ -8,7 +8,7 @@
 use std::io::Write;
 use std::path::Path;
 
-use gravelbar_store::{Batch, Change, CommitError, Store};
+use gravelbar_store::{Batch, Change, CommitError, Head, Store};
 
 /// The document all changes belong to.
 const DOCUMENT: [u8; 16] = [7; 16];
@@ -77,6 +77,12 @@ fn batch(number: u64) -> Batch {
     };
     Batch {
         changes: vec![change],
+        heads: vec![Head {
+            document: DOCUMENT,
+            writer: [1; 16],
+            slot: 1,
+            bytes: number.to_be_bytes().to_vec(),
+        }],
         answers: vec![(format!("tap {number}"), format!("answer {number}"))],
         ..Batch::default()
     }

@@ -11,6 +11,10 @@ pub struct Batch {
     pub documents: Vec<Document>,
     /// Changes to append to the logs of their documents.
     pub changes: Vec<Change>,
+    /// Where runs of writers start from; one already kept under the same document and writer is replaced.
+    pub openings: Vec<Opening>,
+    /// Signatures over runs of changes; one already kept under the same document, writer and slot is replaced.
+    pub heads: Vec<Head>,
     /// Answers given to taps, as `(tap id, answer)`. The first answer to a tap stands for good.
     pub answers: Vec<(String, String)>,
     /// Devices of the crew; one already known under the same key is replaced.
@@ -59,6 +63,30 @@ pub struct Change {
     pub heard_from: Option<[u8; 32]>,
     /// When it arrived here, milliseconds since 1970 by the device's clock.
     pub at_ms: i64,
+}
+
+/// What a writer's run of changes starts from, as the app has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Opening {
+    /// The document.
+    pub document: [u8; 16],
+    /// The writer.
+    pub writer: [u8; 16],
+    /// The bytes, kept as they are.
+    pub bytes: Vec<u8>,
+}
+
+/// A signature over a writer's changes, as the app has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Head {
+    /// The document.
+    pub document: [u8; 16],
+    /// The writer.
+    pub writer: [u8; 16],
+    /// Which of the run's signatures it is; the app numbers them.
+    pub slot: u64,
+    /// The bytes, kept as they are.
+    pub bytes: Vec<u8>,
 }
 
 /// A device of the crew, as this device knows it.

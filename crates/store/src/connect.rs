@@ -8,7 +8,8 @@ use rusqlite::{Connection, OpenFlags};
 use crate::errors::{Cause, cause};
 use crate::folder::{Folder, beside, write_protected};
 use crate::journal::{Journal, copy_down, empty};
-use crate::{Mode, OpenError, read, rescue, schema};
+use crate::vault::Vault;
+use crate::{Mode, OpenError, read, rescue, schema, upgrade};
 
 /// An open record file and what was found on the way.
 #[derive(Debug)]
@@ -24,7 +25,7 @@ pub(crate) struct Connected {
 }
 
 /// Opens the newest record file of the folder, making one if there is none.
-pub(crate) fn connect(folder: &mut Folder) -> Result<Connected, OpenError> {
+pub(crate) fn connect(folder: &mut Folder, vault: &Vault) -> Result<Connected, OpenError> {
     let number = folder.newest_record()?;
     let file = folder.record(number.max(1));
     if folder.mode() == Mode::ReadWrite && write_protected(&file) {
@@ -34,14 +35,21 @@ pub(crate) fn connect(folder: &mut Folder) -> Result<Connected, OpenError> {
         return if number == 0 {
             Err(OpenError::NothingToRead)
         } else {
-            connect_reading(&file)
+            connect_reading(&file, vault)
         };
     }
     rescue::clear(folder);
-    match connect_writing(folder, &file) {
+    if number > 0
+        && let Some(upgraded) = upgrade::upgrade(folder, vault, number)?
+    {
+        let mut connected = connect_writing(folder, vault, &folder.record(upgraded.number))?;
+        connected.damaged.extend(upgraded.left_out);
+        return Ok(connected);
+    }
+    match connect_writing(folder, vault, &file) {
         Err(OpenError::Damaged { detail }) => {
-            let (next, lost) = rescue::rescue(folder, number.max(1))?;
-            let mut connected = connect_writing(folder, &folder.record(next))?;
+            let (next, lost) = rescue::rescue(folder, vault, number.max(1))?;
+            let mut connected = connect_writing(folder, vault, &folder.record(next))?;
             connected.damaged.insert(
                 0,
                 format!("the record file was damaged ({detail}) and has been set aside; {lost}"),
@@ -53,7 +61,7 @@ pub(crate) fn connect(folder: &mut Folder) -> Result<Connected, OpenError> {
     }
 }
 
-fn connect_writing(folder: &Folder, file: &Path) -> Result<Connected, OpenError> {
+fn connect_writing(folder: &Folder, vault: &Vault, file: &Path) -> Result<Connected, OpenError> {
     let journal = Journal::read(&beside(file, "-wal"));
     let db = Connection::open_with_flags(
         file,
@@ -77,7 +85,7 @@ fn connect_writing(folder: &Folder, file: &Path) -> Result<Connected, OpenError>
         }
         empty(&db)
     });
-    damaged.extend(read::damaged_rows(&db)?);
+    damaged.extend(read::damaged_rows(&db, vault)?);
     Ok(Connected {
         db,
         file: file.to_owned(),
@@ -102,7 +110,7 @@ fn keep_aside(folder: &Folder, journal: &Journal) -> String {
 ///
 /// SQLite reads a journal there only if it finds the files beside the database. Without a journal there
 /// is nothing but the database file, which can then be taken as it is ("immutable").
-fn connect_reading(file: &Path) -> Result<Connected, OpenError> {
+fn connect_reading(file: &Path, vault: &Vault) -> Result<Connected, OpenError> {
     let alone = fs::metadata(beside(file, "-wal")).map_or(true, |journal| journal.len() == 0);
     let uri = format!(
         "file:{}?{}",
@@ -128,11 +136,17 @@ fn connect_reading(file: &Path) -> Result<Connected, OpenError> {
                 ),
             });
         }
+        // What an older program wrote isn't sealed, and can't be brought up to date here.
+        Ok(1) => {
+            return Err(OpenError::Io {
+                detail: "it is of an older format and can only be read; copy it to a disk that can be written".into(),
+            });
+        }
         other => other?,
     };
     damaged
         .extend(schema::flaw(&db)?.map(|detail| format!("the record file is damaged ({detail})")));
-    match read::damaged_rows(&db) {
+    match read::damaged_rows(&db, vault) {
         Ok(rows) => damaged.extend(rows),
         Err(error) if matches!(cause(&error), Cause::Damaged) => damaged.push(error.to_string()),
         Err(error) => return Err(error.into()),

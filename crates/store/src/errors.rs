@@ -3,6 +3,9 @@
 use rusqlite::ErrorCode;
 use thiserror::Error;
 
+use crate::lock::{Lock, NewLock};
+use crate::vault::NoRandomness;
+
 /// Why a data folder could not be opened.
 #[derive(Debug, Error)]
 #[non_exhaustive]
@@ -22,6 +25,36 @@ pub enum OpenError {
         found: i64,
         /// The newest this program knows.
         known: i64,
+    },
+    /// The folder is locked, and nothing came to open it with.
+    #[error("this device's data are locked: {}", what_opens(*lock))]
+    Locked {
+        /// What opens it.
+        lock: Lock,
+    },
+    /// What came doesn't open it.
+    #[error("this doesn't open this device's data: {}", what_opens(*lock))]
+    WrongKey {
+        /// What opens it.
+        lock: Lock,
+    },
+    /// The record is there and the file that opens it isn't, or can't be read.
+    #[error(
+        "the files `keys` and `keys-copy` of this data folder are {how}, and without one of them nothing in it can be read; \
+         put one back from a copy of the folder"
+    )]
+    NoKeys {
+        /// Missing or damaged.
+        how: &'static str,
+    },
+    /// Written by an older program, and damaged.
+    #[error(
+        "this data folder is of an older format and damaged ({detail}); open it once with the Gravelbar that wrote it, \
+         which sets the damage right, then again with this one. Nothing has been touched"
+    )]
+    OlderAndDamaged {
+        /// What is wrong.
+        detail: String,
     },
     /// Nothing to read and no way to write.
     #[error(
@@ -45,6 +78,72 @@ pub enum OpenError {
         /// What the system said.
         detail: String,
     },
+}
+
+fn what_opens(lock: Lock) -> &'static str {
+    match lock {
+        Lock::Open => "open it without anything",
+        Lock::Passphrase => {
+            "enter the passphrase, or the recovery key that was shown when it was set"
+        }
+        Lock::Platform => {
+            "start it the way this device does, or enter the recovery key that was shown when it was set"
+        }
+    }
+}
+
+/// Why a folder's lock was not changed. The old one holds.
+#[derive(Debug, Error)]
+#[non_exhaustive]
+pub enum LockError {
+    /// A short passphrase is guessed in no time by who has the device.
+    #[error(
+        "a passphrase takes at least {} characters: four words that have nothing to do with each other are easy to keep",
+        NewLock::SHORTEST
+    )]
+    TooShort,
+    /// No memory to stretch a passphrase.
+    #[error(
+        "this device has no memory free to lock itself with a passphrase (64 MiB); close other programs and try again"
+    )]
+    NotStretched,
+    /// The system gives no random numbers.
+    #[error("the lock was not changed: {0}")]
+    NoRandomness(&'static str),
+    /// The folder can't be written.
+    #[error("the lock was not changed, the data folder can't be written: {detail}")]
+    Io {
+        /// What the system said.
+        detail: String,
+    },
+}
+
+impl From<NoRandomness> for LockError {
+    fn from(_: NoRandomness) -> Self {
+        Self::NoRandomness("the system gives no random numbers")
+    }
+}
+
+impl From<NoRandomness> for OpenError {
+    fn from(error: NoRandomness) -> Self {
+        Self::Io {
+            detail: error.to_string(),
+        }
+    }
+}
+
+impl From<NoRandomness> for CommitError {
+    fn from(error: NoRandomness) -> Self {
+        rusqlite::Error::from(error).into()
+    }
+}
+
+impl From<std::io::Error> for LockError {
+    fn from(error: std::io::Error) -> Self {
+        Self::Io {
+            detail: error.to_string(),
+        }
+    }
 }
 
 /// Why a batch was not saved. In every case nothing of the batch may be shown as saved.

@@ -60,6 +60,15 @@ impl Folder {
         Ok(folder)
     }
 
+    /// The folder for a look at its key file, without its lock.
+    pub(crate) fn looked_at(path: &Path) -> Result<Self, OpenError> {
+        Ok(Self {
+            path: fs::canonicalize(path)?,
+            mode: Mode::ReadOnly,
+            _lock: None,
+        })
+    }
+
     pub(crate) fn mode(&self) -> Mode {
         self.mode
     }

@@ -4,8 +4,9 @@
 //! tapped, the changes it heard from others, the answers it gave. The word "saved" may be shown, and a
 //! peer's change acknowledged, only after `commit` has returned `Ok`: by then the bytes are synced to disk.
 //!
-//! The crate knows bytes. It has no idea what a change says; it keeps each one with a seal (SHA-256 over
-//! every column of the row) and, on reading, leaves out and reports any row whose seal does not fit.
+//! The crate knows bytes. It has no idea what a change says; it seals each row under the folder's data key
+//! and, on reading, leaves out and reports any row that does not open. The data key lies wrapped under a
+//! passphrase or a key of the platform, or in the open ([`Lock`]).
 //! Nothing is ever deleted from the log. `FORMAT.md` beside this crate describes the files.
 //!
 //! The calls are synchronous and meant for the one thread that owns the device's state. Many taps of one
@@ -43,18 +44,22 @@ mod connect;
 mod errors;
 mod folder;
 mod journal;
+mod keys;
+mod lock;
 mod quarantine;
 mod read;
 mod rescue;
 mod reserve;
 mod schema;
-mod seal;
 mod store;
+mod upgrade;
+mod vault;
 mod witness;
 
-pub use batch::{Batch, Change, Document, Heard, Offset, Peer, Refused};
-pub use errors::{CommitError, OpenError, ReadError};
+pub use batch::{Batch, Change, Document, Head, Heard, Offset, Opening, Peer, Refused};
+pub use errors::{CommitError, LockError, OpenError, ReadError};
+pub use lock::{Lock, NewLock, RecoveryKey, RecoveryKeyError, Unlock};
 pub use quarantine::Quarantine;
-pub use read::{Damaged, Log};
+pub use read::{Damaged, Log, Runs};
 pub use reserve::RESERVE_BYTES;
 pub use store::{Mode, Opened, Store};

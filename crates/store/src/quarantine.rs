@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::batch::Refused;
-use crate::seal::{Sealed, digest};
+use crate::vault::Vault;
 
 /// Refused bytes that are kept, and a count of those that were not.
 ///
@@ -42,8 +42,8 @@ pub(crate) fn beyond_name(peer: Option<&[u8; 32]>) -> String {
 }
 
 /// Keeps the bytes, unless they are kept already; `false` if the sender's room is used up.
-pub(crate) fn keep(db: &Connection, refused: &Refused) -> rusqlite::Result<bool> {
-    let hash = digest(&refused.bytes);
+pub(crate) fn keep(db: &Connection, vault: &Vault, refused: &Refused) -> rusqlite::Result<bool> {
+    let hash = vault.mask("refused", &refused.bytes);
     let known = db
         .prepare_cached("SELECT 1 FROM refused WHERE hash=?")?
         .query_row([&hash], |_| Ok(()))
@@ -51,28 +51,31 @@ pub(crate) fn keep(db: &Connection, refused: &Refused) -> rusqlite::Result<bool>
     if known.is_some() {
         return Ok(true);
     }
+    let sender = refused.peer.as_ref().map_or(&[][..], |key| key);
+    let peer = vault.mask("peer", sender);
     let (items, bytes): (u32, i64) = db
-        .prepare_cached(
-            "SELECT count(*),coalesce(sum(length(bytes)),0) FROM refused WHERE peer IS ?",
-        )?
-        .query_row([&refused.peer], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        .prepare_cached("SELECT count(*),coalesce(sum(length),0) FROM refused WHERE peer=?")?
+        .query_row([&peer], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let length = refused.bytes.len() as u64;
     let bytes = u64::try_from(bytes)
         .unwrap_or(u64::MAX)
-        .saturating_add(refused.bytes.len() as u64);
+        .saturating_add(length);
     if items >= Quarantine::MOST_ITEMS || bytes > Quarantine::MOST_BYTES {
         return Ok(false);
     }
-    db.prepare_cached(
-        "INSERT INTO refused(hash,document,peer,bytes,reason,at_ms,seal)VALUES(?,?,?,?,?,?,?)",
-    )?
-    .execute(params![
-        hash,
-        refused.document,
-        refused.peer,
-        refused.bytes,
-        refused.reason,
-        refused.at_ms,
-        refused.seal()
-    ])?;
+    let length = i64::try_from(length).unwrap_or(i64::MAX);
+    let sealed = vault.seal(
+        "refused",
+        &[&hash, &peer, &length.to_be_bytes()],
+        &[
+            &refused.document,
+            sender,
+            &refused.bytes,
+            refused.reason.as_bytes(),
+            &refused.at_ms.to_be_bytes(),
+        ],
+    )?;
+    db.prepare_cached("INSERT INTO refused(hash,peer,length,sealed)VALUES(?,?,?,?)")?
+        .execute(params![hash, peer, length, sealed])?;
     Ok(true)
 }

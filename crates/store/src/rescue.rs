@@ -4,14 +4,16 @@ use std::fs;
 use std::io::{Seek, SeekFrom, Write};
 use std::path::Path;
 
-use rusqlite::{Connection, params};
+use rusqlite::Connection;
+use rusqlite::types::Value;
 
 use crate::folder::{Folder, beside};
+use crate::vault::Vault;
 use crate::{OpenError, read, schema};
 
 /// Working files of a rescue, which mean nothing once it is over.
 const COPY: &str = "rescue-from";
-const PART: &str = "rescue-to";
+pub(crate) const PART: &str = "rescue-to";
 
 /// Removes what a rescue, done or cut short, has left.
 pub(crate) fn clear(folder: &Folder) {
@@ -27,15 +29,26 @@ pub(crate) fn clear(folder: &Folder) {
 /// The damaged file is copied first and never written to, and the new file gets its name only when it is
 /// whole and synced: killed at any moment, the folder holds the damaged file and nothing, or both. A change is
 /// carried over only if its seal fits, so none is carried over that was not written by this crate.
-pub(crate) fn rescue(folder: &Folder, number: u32) -> Result<(u32, String), OpenError> {
+pub(crate) fn rescue(
+    folder: &Folder,
+    vault: &Vault,
+    number: u32,
+) -> Result<(u32, String), OpenError> {
     clear(folder);
-    let done = rescue_by(folder, number, &folder.file(COPY), &folder.file(PART));
+    let done = rescue_by(
+        folder,
+        vault,
+        number,
+        &folder.file(COPY),
+        &folder.file(PART),
+    );
     clear(folder);
     done
 }
 
 fn rescue_by(
     folder: &Folder,
+    vault: &Vault,
     number: u32,
     copy: &Path,
     part: &Path,
@@ -53,7 +66,7 @@ fn rescue_by(
     let bound = i64::try_from(bound(copy)).unwrap_or(i64::MAX);
     let from = readable(copy, part)?;
     to.execute_batch("BEGIN IMMEDIATE")?;
-    let (kept, lost) = carry_changes(&from, &to, bound)?;
+    let (kept, lost) = carry_changes(&from, &to, vault, bound)?;
     carry_the_rest(&from, &to)?;
     to.execute_batch("COMMIT")?;
     drop(from);
@@ -91,8 +104,8 @@ fn readable(copy: &Path, fresh: &Path) -> Result<Connection, OpenError> {
         db.pragma_update(None, "cell_size_check", false)?; // read around what does not look right
         let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
         for table in [
-            "opening", "identity", "document", "change", "answer", "peer", "heard", "clock",
-            "refused", "setting",
+            "opening", "identity", "document", "change", "run", "head", "answer", "peer", "heard",
+            "clock", "refused", "setting",
         ] {
             db.prepare(&format!("SELECT * FROM {table}"))?;
         }
@@ -122,7 +135,12 @@ fn readable(copy: &Path, fresh: &Path) -> Result<Connection, OpenError> {
 }
 
 /// Looks up every place a change may have, one by one, so that each unreadable page costs only its own rows.
-fn carry_changes(from: &Connection, to: &Connection, bound: i64) -> Result<(i64, i64), OpenError> {
+fn carry_changes(
+    from: &Connection,
+    to: &Connection,
+    vault: &Vault,
+    bound: i64,
+) -> Result<(i64, i64), OpenError> {
     let last: rusqlite::Result<i64> =
         from.query_row("SELECT coalesce(max(arrival),0) FROM change", [], |row| {
             row.get(0)
@@ -147,21 +165,22 @@ fn carry_changes(from: &Connection, to: &Connection, bound: i64) -> Result<(i64,
         .max(named[1]);
     let (mut kept, mut missing, mut hole) = (0, 0, 0);
     for arrival in 1..=last {
-        match read::change_at(from, arrival) {
-            Ok(Some(Ok(change))) => {
+        match read::change_at(from, vault, arrival) {
+            Ok(Some(Ok(_))) => {
+                // Sound as it is, so it goes over as it is.
+                let row = from
+                    .prepare_cached(
+                        "SELECT document,writer,number,sealed FROM change WHERE arrival=?",
+                    )?
+                    .query_row([arrival], |row| {
+                        (0..4)
+                            .map(|at| row.get(at))
+                            .collect::<Result<Vec<Value>, _>>()
+                    })?;
                 kept += i64::try_from(to.prepare_cached(
-                    "INSERT OR IGNORE INTO change(document,writer,number,heard_from,at_ms,bytes,seal)\
-                     VALUES(?,?,?,?,?,?,?)",
+                    "INSERT OR IGNORE INTO change(document,writer,number,sealed)VALUES(?,?,?,?)",
                 )?
-                .execute(params![
-                    change.document,
-                    change.writer,
-                    change.number.cast_signed(),
-                    change.heard_from,
-                    change.at_ms,
-                    change.bytes,
-                    crate::seal::Sealed::seal(&change)
-                ])?).unwrap_or(0);
+                .execute(rusqlite::params_from_iter(row))?).unwrap_or(0);
                 missing += std::mem::take(&mut hole);
             }
             // Places past the last change are no loss, if nothing names them.
@@ -175,15 +194,17 @@ fn carry_changes(from: &Connection, to: &Connection, bound: i64) -> Result<(i64,
 fn carry_the_rest(from: &Connection, to: &Connection) -> Result<(), OpenError> {
     // Straight copies of the rows; a row whose seal does not fit is copied too and stays reported and left out.
     for (table, columns) in [
-        ("opening", "generation,mark,seal"),
-        ("identity", "id,key,seal"),
-        ("document", "id,about,added_ms,seal"),
-        ("answer", "tap,answer,seal"),
-        ("peer", "id,name,addresses,seal"),
-        ("heard", "peer,at_ms,seal"),
-        ("clock", "id,peer,at_ms,offset_ms,uncertainty_ms,seal"),
-        ("refused", "id,hash,document,peer,bytes,reason,at_ms,seal"),
-        ("setting", "name,value,seal"),
+        ("opening", "generation,mark,sealed"),
+        ("identity", "id,sealed"),
+        ("document", "id,sealed"),
+        ("run", "document,writer,sealed"),
+        ("head", "document,writer,slot,sealed"),
+        ("answer", "tap,sealed"),
+        ("peer", "id,sealed"),
+        ("heard", "peer,sealed"),
+        ("clock", "id,sealed"),
+        ("refused", "id,hash,peer,length,sealed"),
+        ("setting", "name,sealed"),
     ] {
         // Forwards to the first unreadable page, then backwards to the last one.
         for order in ["ASC", "DESC"] {
@@ -202,8 +223,7 @@ fn carry_the_rest(from: &Connection, to: &Connection) -> Result<(), OpenError> {
                 continue;
             };
             while let Ok(Some(row)) = rows.next() {
-                let values: Vec<rusqlite::types::Value> =
-                    (0..width).flat_map(|at| row.get(at)).collect();
+                let values: Vec<Value> = (0..width).flat_map(|at| row.get(at)).collect();
                 if values.len() == width {
                     // A value of a kind the column does not take is a damaged one.
                     let _left_out = put.execute(rusqlite::params_from_iter(values));

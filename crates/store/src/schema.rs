@@ -5,25 +5,27 @@ use rusqlite::{Connection, Transaction, TransactionBehavior, config::DbConfig};
 use crate::OpenError;
 
 /// The format version this program writes (`user_version`).
-pub(crate) const VERSION: i64 = 1;
+pub(crate) const VERSION: i64 = 2;
 
 // `change.arrival` counts 1, 2, 3 … without holes, because rows are never deleted: a hole is damage.
 // Short on purpose: all of it must fit the first page, so that the page can be rebuilt (see `rescue`).
 const TABLES: &str = "
-CREATE TABLE opening(generation INTEGER PRIMARY KEY,mark BLOB NOT NULL,seal BLOB NOT NULL)STRICT;
-CREATE TABLE identity(id INTEGER PRIMARY KEY,key BLOB NOT NULL,seal BLOB NOT NULL)STRICT;
-CREATE TABLE document(id BLOB PRIMARY KEY,about TEXT NOT NULL,added_ms INTEGER NOT NULL,seal BLOB NOT NULL)STRICT;
+CREATE TABLE opening(generation INTEGER PRIMARY KEY,mark BLOB NOT NULL,sealed BLOB NOT NULL)STRICT;
+CREATE TABLE identity(id INTEGER PRIMARY KEY,sealed BLOB NOT NULL)STRICT;
+CREATE TABLE document(id BLOB PRIMARY KEY,sealed BLOB NOT NULL)STRICT;
 CREATE TABLE change(arrival INTEGER PRIMARY KEY,document BLOB NOT NULL,writer BLOB NOT NULL,number INTEGER NOT NULL,\
-heard_from BLOB,at_ms INTEGER NOT NULL,bytes BLOB NOT NULL,seal BLOB NOT NULL)STRICT;
+sealed BLOB NOT NULL)STRICT;
 CREATE UNIQUE INDEX change_key ON change(document,writer,number);
-CREATE TABLE answer(tap TEXT PRIMARY KEY,answer TEXT NOT NULL,seal BLOB NOT NULL)STRICT,WITHOUT ROWID;
-CREATE TABLE peer(id BLOB PRIMARY KEY,name TEXT NOT NULL,addresses TEXT NOT NULL,seal BLOB NOT NULL)STRICT;
-CREATE TABLE heard(peer BLOB PRIMARY KEY,at_ms INTEGER NOT NULL,seal BLOB NOT NULL)STRICT;
-CREATE TABLE clock(id INTEGER PRIMARY KEY,peer BLOB NOT NULL,at_ms INTEGER NOT NULL,offset_ms INTEGER NOT NULL,\
-uncertainty_ms INTEGER NOT NULL,seal BLOB NOT NULL)STRICT;
-CREATE TABLE refused(id INTEGER PRIMARY KEY,hash BLOB UNIQUE,document BLOB NOT NULL,peer BLOB,bytes BLOB NOT NULL,\
-reason TEXT NOT NULL,at_ms INTEGER NOT NULL,seal BLOB NOT NULL)STRICT;
-CREATE TABLE setting(name TEXT PRIMARY KEY,value TEXT NOT NULL,seal BLOB NOT NULL)STRICT;
+CREATE TABLE run(document BLOB NOT NULL,writer BLOB NOT NULL,sealed BLOB NOT NULL,PRIMARY KEY(document,writer))STRICT;
+CREATE TABLE head(document BLOB NOT NULL,writer BLOB NOT NULL,slot INTEGER NOT NULL,sealed BLOB NOT NULL,\
+PRIMARY KEY(document,writer,slot))STRICT;
+CREATE TABLE answer(tap BLOB PRIMARY KEY,sealed BLOB NOT NULL)STRICT,WITHOUT ROWID;
+CREATE TABLE peer(id BLOB PRIMARY KEY,sealed BLOB NOT NULL)STRICT;
+CREATE TABLE heard(peer BLOB PRIMARY KEY,sealed BLOB NOT NULL)STRICT;
+CREATE TABLE clock(id INTEGER PRIMARY KEY,sealed BLOB NOT NULL)STRICT;
+CREATE TABLE refused(id INTEGER PRIMARY KEY,hash BLOB UNIQUE,peer BLOB NOT NULL,length INTEGER NOT NULL,\
+sealed BLOB NOT NULL)STRICT;
+CREATE TABLE setting(name BLOB PRIMARY KEY,sealed BLOB NOT NULL)STRICT;
 CREATE TABLE wreck(id INTEGER PRIMARY KEY,arrival INTEGER,row TEXT NOT NULL)STRICT;
 ";
 

@@ -1,5 +1,6 @@
 //! The store: one device's data folder, open.
 
+use std::fmt;
 use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
@@ -7,8 +8,13 @@ use rusqlite::Connection;
 use crate::batch::{Batch, Document, Offset, Peer};
 use crate::connect::{Connected, connect};
 use crate::folder::{Folder, beside};
+use crate::keys::{self, Found, Keys};
+use crate::vault::Vault;
 use crate::witness::{Witness, changes, count_opening};
-use crate::{CommitError, Log, OpenError, Quarantine, ReadError, commit, journal, read, reserve};
+use crate::{
+    CommitError, Lock, LockError, Log, NewLock, OpenError, Quarantine, ReadError, RecoveryKey,
+    Runs, Unlock, commit, journal, read, reserve, upgrade,
+};
 
 /// The journal is brought into the database file when it has grown to this, if no rest came first.
 const JOURNAL_BYTES: u64 = 4 * 1024 * 1024;
@@ -37,13 +43,26 @@ pub struct Opened {
 }
 
 /// One device's data folder, open. See the crate's comment for what it promises.
-#[derive(Debug)]
 pub struct Store {
     folder: Folder,
     witness: Option<PathBuf>,
+    /// What every row is sealed under.
+    data_key: [u8; 32],
+    vault: Vault,
+    lock: Lock,
     opened: Opened,
     /// `None` only after an attempt to reopen has failed.
     open: Option<Open>,
+}
+
+impl fmt::Debug for Store {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Store")
+            .field("folder", &self.folder)
+            .field("lock", &self.lock)
+            .field("opened", &self.opened)
+            .finish_non_exhaustive()
+    }
 }
 
 #[derive(Debug)]
@@ -69,15 +88,88 @@ impl Store {
     ///
     /// [`OpenError`]; in every case the folder is as it was.
     pub fn open(folder: &Path, witness: Option<&Path>) -> Result<Self, OpenError> {
+        Self::unlock(folder, witness, Unlock::Nothing)
+    }
+
+    /// As [`Store::open`], for a folder that is locked.
+    ///
+    /// # Errors
+    ///
+    /// [`OpenError`]; in every case the folder is as it was.
+    pub fn unlock(
+        folder: &Path,
+        witness: Option<&Path>,
+        with: Unlock<'_>,
+    ) -> Result<Self, OpenError> {
         let folder = Folder::claim(folder)?;
+        let keys = match keys::find(&folder)? {
+            Found::Keys { keys, twins } => {
+                let data_key = keys.unlock(with)?;
+                if !twins && folder.mode() == Mode::ReadWrite {
+                    keys::store(&folder, &keys)?;
+                }
+                (keys, data_key)
+            }
+            Found::Damaged => return Err(OpenError::NoKeys { how: "damaged" }),
+            Found::None => fresh_keys(&folder)?,
+        };
+        let (keys, data_key) = keys;
+        let vault = Vault::new(&data_key).ok_or(OpenError::NoKeys { how: "damaged" })?;
         let mut store = Self {
             folder,
             witness: witness.map(Path::to_owned),
+            data_key,
+            vault,
+            lock: keys.lock(),
             opened: Opened::default(),
             open: None,
         };
         store.connect()?;
         Ok(store)
+    }
+
+    /// How a folder is locked, without opening it; nothing where there is no folder, or none that has been used.
+    ///
+    /// # Errors
+    ///
+    /// [`OpenError`], if it can't be told.
+    pub fn lock_of(folder: &Path) -> Result<Option<Lock>, OpenError> {
+        if !folder.exists() {
+            return Ok(None);
+        }
+        match keys::find(&Folder::looked_at(folder)?)? {
+            Found::Keys { keys, .. } => Ok(Some(keys.lock())),
+            Found::Damaged => Err(OpenError::NoKeys { how: "damaged" }),
+            Found::None => Ok(None),
+        }
+    }
+
+    /// How this folder is locked.
+    #[must_use]
+    pub fn lock(&self) -> Lock {
+        self.lock
+    }
+
+    /// Locks the folder anew, or opens it for good. Only the data key is wrapped anew; no row is touched, so it takes no
+    /// longer with much data than with none. Returns the recovery key that goes with the new lock; the one before
+    /// it opens nothing any more.
+    ///
+    /// A key that once lay open in the folder may still be found in what the disk has not yet overwritten: lock a
+    /// device before it records, not after.
+    ///
+    /// # Errors
+    ///
+    /// [`LockError`]; the lock is as it was.
+    pub fn set_lock(&mut self, lock: NewLock<'_>) -> Result<Option<RecoveryKey>, LockError> {
+        if self.folder.mode() == Mode::ReadOnly {
+            return Err(LockError::Io {
+                detail: "it can only be read".into(),
+            });
+        }
+        let (keys, recovery) = Keys::relocked(&self.data_key, lock)?;
+        keys::store(&self.folder, &keys)?;
+        self.lock = keys.lock();
+        Ok(recovery)
     }
 
     /// Closes the database and opens it again, with all checks of [`Store::open`].
@@ -100,7 +192,7 @@ impl Store {
             damaged,
             set_aside,
             unsettled,
-        } = connect(&mut self.folder)?;
+        } = connect(&mut self.folder, &self.vault)?;
         let seen = self.witness.as_deref().and_then(Witness::read);
         // A rescued file may have lost the rows the witness speaks of; the person is told of the damage instead.
         let restored = match &seen {
@@ -125,7 +217,7 @@ impl Store {
         }
         if self.folder.mode() == Mode::ReadWrite {
             if settled {
-                match count_opening(&open.db) {
+                match count_opening(&open.db, &self.vault) {
                     Ok(opening) => open.opening = Some(opening),
                     Err(error) => open.halt_if_the_disk_failed(&error.into()),
                 }
@@ -172,7 +264,9 @@ impl Store {
                 because: because.clone(),
             });
         }
-        let saved = open.settle().and_then(|()| commit::write(&open.db, batch));
+        let saved = open
+            .settle()
+            .and_then(|()| commit::write(&open.db, &self.vault, batch));
         if let Err(error) = &saved {
             open.halt_if_the_disk_failed(error);
             return saved;
@@ -248,7 +342,7 @@ impl Store {
     ///
     /// [`ReadError`]; a damaged key is never handed out.
     pub fn identity(&self) -> Result<Option<Vec<u8>>, ReadError> {
-        read::identity(self.db()?)
+        read::identity(self.db()?, &self.vault)
     }
 
     /// The documents the device holds, in the order they were listed.
@@ -257,7 +351,7 @@ impl Store {
     ///
     /// [`ReadError`].
     pub fn documents(&self) -> Result<Vec<Document>, ReadError> {
-        Ok(read::documents(self.db()?)?)
+        Ok(read::documents(self.db()?, &self.vault)?)
     }
 
     /// The changes of a document, in the order they arrived; none if the document is unknown.
@@ -266,7 +360,16 @@ impl Store {
     ///
     /// [`ReadError`]. Damaged changes are no error: they are reported in [`Log::damaged`] and left out.
     pub fn log(&self, document: [u8; 16]) -> Result<Log, ReadError> {
-        Ok(read::log(self.db()?, document)?)
+        Ok(read::log(self.db()?, &self.vault, document)?)
+    }
+
+    /// The openings and signatures of a document's writers; none if the document is unknown.
+    ///
+    /// # Errors
+    ///
+    /// [`ReadError`]. Damaged rows are no error: they are counted and left out.
+    pub fn runs(&self, document: [u8; 16]) -> Result<Runs, ReadError> {
+        Ok(read::runs(self.db()?, &self.vault, document)?)
     }
 
     /// The answer already given to a tap; `None` if it was never saved.
@@ -275,7 +378,7 @@ impl Store {
     ///
     /// [`ReadError`]. A damaged answer is an error, not `None`: the tap was saved and must not count again.
     pub fn answer(&self, tap_id: &str) -> Result<Option<String>, ReadError> {
-        read::answer(self.db()?, tap_id)
+        read::answer(self.db()?, &self.vault, tap_id)
     }
 
     /// The crew's devices, in the order they became known.
@@ -284,7 +387,7 @@ impl Store {
     ///
     /// [`ReadError`].
     pub fn peers(&self) -> Result<Vec<Peer>, ReadError> {
-        Ok(read::peers(self.db()?)?)
+        Ok(read::peers(self.db()?, &self.vault)?)
     }
 
     /// The clock offsets measured against one device, oldest first.
@@ -293,7 +396,7 @@ impl Store {
     ///
     /// [`ReadError`].
     pub fn offsets(&self, key_id: [u8; 32]) -> Result<Vec<Offset>, ReadError> {
-        Ok(read::offsets(self.db()?, key_id)?)
+        Ok(read::offsets(self.db()?, &self.vault, key_id)?)
     }
 
     /// What was refused and is kept for a person to look at.
@@ -302,7 +405,7 @@ impl Store {
     ///
     /// [`ReadError`].
     pub fn quarantine(&self) -> Result<Quarantine, ReadError> {
-        Ok(read::quarantine(self.db()?)?)
+        Ok(read::quarantine(self.db()?, &self.vault)?)
     }
 
     /// A setting of the app. Names that begin with `quarantine beyond/` are the store's own.
@@ -311,8 +414,28 @@ impl Store {
     ///
     /// [`ReadError`].
     pub fn setting(&self, name: &str) -> Result<Option<String>, ReadError> {
-        read::setting(self.db()?, name)
+        read::setting(self.db()?, &self.vault, name)
     }
+}
+
+/// The keys of a folder that has none: new ones, if it is new or of the format that had none.
+fn fresh_keys(folder: &Folder) -> Result<(Keys, [u8; 32]), OpenError> {
+    let record = folder.newest_record()?;
+    if folder.mode() == Mode::ReadOnly {
+        return Err(match record {
+            0 => OpenError::NothingToRead,
+            _ => OpenError::NoKeys { how: "missing" },
+        });
+    }
+    if record > 0 && !upgrade::is_older(folder, record)? && !upgrade::is_unfinished(folder, record)?
+    {
+        return Err(OpenError::NoKeys { how: "missing" });
+    }
+    let keys = Keys::fresh()?;
+    let data_key = keys.unlock(Unlock::Nothing)?;
+    // Before anything is sealed under it.
+    keys::store(folder, &keys)?;
+    Ok((keys, data_key))
 }
 
 impl Open {

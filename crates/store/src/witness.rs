@@ -5,7 +5,7 @@ use std::path::Path;
 
 use rusqlite::{Connection, OptionalExtension, params};
 
-use crate::seal::seal;
+use crate::vault::Vault;
 
 /// How far a data folder had come when the witness was last written.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -73,19 +73,16 @@ pub(crate) fn changes(db: &Connection) -> rusqlite::Result<i64> {
 }
 
 /// Counts one more opening of the database and gives it a mark.
-pub(crate) fn count_opening(db: &Connection) -> rusqlite::Result<Witness> {
+pub(crate) fn count_opening(db: &Connection, vault: &Vault) -> rusqlite::Result<Witness> {
     let (generation, mark): (i64, [u8; 16]) = db.query_row(
         "SELECT coalesce(max(generation),0)+1,randomblob(16) FROM opening",
         [],
         |row| Ok((row.get(0)?, row.get(1)?)),
     )?;
+    let sealed = vault.seal("opening", &[&generation.to_be_bytes(), &mark], &[])?;
     db.execute(
-        "INSERT INTO opening(generation,mark,seal)VALUES(?,?,?)",
-        params![
-            generation,
-            mark,
-            seal("opening", &[&generation.to_be_bytes(), &mark])
-        ],
+        "INSERT INTO opening(generation,mark,sealed)VALUES(?,?,?)",
+        params![generation, mark, sealed],
     )?;
     Ok(Witness {
         generation,

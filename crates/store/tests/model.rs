@@ -4,7 +4,9 @@
 
 use std::collections::BTreeMap;
 
-use gravelbar_store::{Batch, Change, CommitError, Document, Heard, Offset, Peer, Refused, Store};
+use gravelbar_store::{
+    Batch, Change, CommitError, Document, Head, Heard, Offset, Opening, Peer, Refused, Store,
+};
 use proptest::collection::vec;
 use proptest::prelude::*;
 
@@ -14,6 +16,8 @@ struct Model {
     identity: Option<Vec<u8>>,
     documents: BTreeMap<[u8; 16], Document>,
     changes: Vec<Change>,
+    openings: BTreeMap<([u8; 16], [u8; 16]), Opening>,
+    heads: BTreeMap<([u8; 16], [u8; 16], u64), Head>,
     answers: BTreeMap<String, String>,
     peers: BTreeMap<[u8; 32], Peer>,
     heard: BTreeMap<[u8; 32], i64>,
@@ -37,6 +41,14 @@ impl Model {
                 Some(kept) if kept.bytes == change.bytes => {}
                 Some(_) => return Err(key(change)),
             }
+        }
+        for opening in &batch.openings {
+            let key = (opening.document, opening.writer);
+            next.openings.insert(key, opening.clone());
+        }
+        for head in &batch.heads {
+            let key = (head.document, head.writer, head.slot);
+            next.heads.insert(key, head.clone());
         }
         for (tap, answer) in &batch.answers {
             next.answers.entry(tap.clone()).or_insert(answer.clone());
@@ -80,6 +92,14 @@ impl Model {
                 .collect();
             assert_eq!(log.changes, expected);
             assert_eq!(log.damaged, []);
+            let mut runs = store.runs(id).unwrap();
+            runs.openings.sort_by_key(|opening| opening.writer);
+            runs.heads.sort_by_key(|head| (head.writer, head.slot));
+            let openings = self.openings.values().filter(|one| one.document == id);
+            assert!(runs.openings.iter().eq(openings));
+            let heads = self.heads.values().filter(|one| one.document == id);
+            assert!(runs.heads.iter().eq(heads));
+            assert_eq!(runs.damaged, 0);
         }
         let mut documents = store.documents().unwrap();
         documents.retain(|document| self.documents.contains_key(&document.id));
@@ -169,6 +189,17 @@ fn batch() -> impl Strategy<Value = Batch> {
                 at_ms,
             },
         );
+    let opening = (id(), id(), bytes()).prop_map(|(document, writer, bytes)| Opening {
+        document,
+        writer,
+        bytes,
+    });
+    let head = (id(), id(), 0..3_u64, bytes()).prop_map(|(document, writer, slot, bytes)| Head {
+        document,
+        writer,
+        slot: if slot == 2 { u64::MAX } else { slot },
+        bytes,
+    });
     let document = (id(), ".*", any::<i64>()).prop_map(|(id, about, added_ms)| Document {
         id,
         about,
@@ -213,6 +244,7 @@ fn batch() -> impl Strategy<Value = Batch> {
         proptest::option::weighted(0.1, bytes()),
         vec(document, 0..2),
         vec(change, 0..5),
+        (vec(opening, 0..2), vec(head, 0..3)),
         vec((word(), ".*"), 0..3),
         vec(peer, 0..2),
         vec(heard, 0..2),
@@ -225,6 +257,7 @@ fn batch() -> impl Strategy<Value = Batch> {
                 identity,
                 documents,
                 changes,
+                (openings, heads),
                 answers,
                 peers,
                 heard,
@@ -235,6 +268,8 @@ fn batch() -> impl Strategy<Value = Batch> {
                 identity,
                 documents,
                 changes,
+                openings,
+                heads,
                 answers,
                 peers,
                 heard,

@@ -6,8 +6,8 @@ use std::fs;
 use std::path::Path;
 
 use gravelbar_store::{
-    Batch, Change, CommitError, Document, Heard, Mode, Offset, OpenError, Peer, Quarantine,
-    RESERVE_BYTES, Refused, Store,
+    Batch, Change, CommitError, Document, Head, Heard, Mode, Offset, OpenError, Opening, Peer,
+    Quarantine, RESERVE_BYTES, Refused, Runs, Store,
 };
 
 const VISIT: [u8; 16] = [7; 16];
@@ -27,6 +27,15 @@ fn changes(changes: &[Change]) -> Batch {
     Batch {
         changes: changes.to_vec(),
         ..Batch::default()
+    }
+}
+
+fn head(slot: u64, bytes: &[u8]) -> Head {
+    Head {
+        document: VISIT,
+        writer: [1; 16],
+        slot,
+        bytes: bytes.to_vec(),
     }
 }
 
@@ -73,6 +82,12 @@ fn everything_committed_is_there_after_opening_again() {
             },
             change(1, 2, b"x"),
         ],
+        openings: vec![Opening {
+            document: VISIT,
+            writer: [1; 16],
+            bytes: b"an opening".to_vec(),
+        }],
+        heads: vec![head(0, b"the newest"), head(u64::MAX, b"another")],
         answers: vec![("tap".into(), "counted".into())],
         peers: vec![Peer {
             key_id: peer,
@@ -101,6 +116,9 @@ fn everything_committed_is_there_after_opening_again() {
         [b"".to_vec(), b"x".to_vec()]
     );
     assert_eq!(store.log([8; 16]).unwrap().changes, [[0; 0]; 0]);
+    let runs = store.runs(VISIT).unwrap();
+    assert_eq!((runs.openings, runs.heads), (all.openings, all.heads));
+    assert_eq!(store.runs([8; 16]).unwrap(), Runs::default());
     assert_eq!(store.answer("tap").unwrap().as_deref(), Some("counted"));
     assert_eq!(store.answer("other tap").unwrap(), None);
     assert_eq!(
@@ -188,12 +206,13 @@ fn a_document_known_only_by_its_changes_is_listed() {
     store
         .commit(&changes(&[change(1, 1, b"a"), other, change(1, 2, b"b")]))
         .unwrap();
-    let ids: Vec<_> = store
+    let mut ids: Vec<_> = store
         .documents()
         .unwrap()
         .into_iter()
         .map(|document| document.id)
         .collect();
+    ids.sort_unstable();
     assert_eq!(ids, [[3; 16], VISIT]);
 }
 
@@ -334,11 +353,11 @@ fn the_same_process_cannot_open_a_folder_twice() {
 fn a_folder_of_a_newer_program_is_left_alone() {
     let place = tempfile::tempdir().unwrap();
     drop(Store::open(place.path(), None).unwrap());
-    meddle(place.path(), "PRAGMA user_version=2");
+    meddle(place.path(), "PRAGMA user_version=3");
     let before = fs::read(place.path().join("record-1.db")).unwrap();
     let opened = Store::open(place.path(), None);
     assert!(
-        matches!(opened, Err(OpenError::Newer { found: 2, known: 1 })),
+        matches!(opened, Err(OpenError::Newer { found: 3, known: 2 })),
         "{opened:?}"
     );
     assert_eq!(fs::read(place.path().join("record-1.db")).unwrap(), before);
@@ -407,7 +426,10 @@ fn a_change_damaged_on_disk_is_reported_left_out_and_mended_when_it_comes_again(
         .unwrap();
     store.rest().unwrap();
     drop(store);
-    meddle(place.path(), "UPDATE change SET bytes=x'42' WHERE number=2");
+    meddle(
+        place.path(),
+        "UPDATE change SET sealed=x'42' WHERE number=2",
+    );
 
     let mut store = Store::open(place.path(), None).unwrap();
     let log = store.log(VISIT).unwrap();
@@ -449,7 +471,7 @@ fn rows_damaged_on_disk_are_never_handed_out() {
     drop(store);
     meddle(
         place.path(),
-        "UPDATE answer SET answer='Counted'; UPDATE setting SET value='Ada'; UPDATE identity SET key=x'02'",
+        "UPDATE answer SET sealed=zeroblob(30); UPDATE setting SET sealed=x''; UPDATE identity SET sealed=substr(sealed,2)",
     );
     let store = Store::open(place.path(), None).unwrap();
     assert!(

@@ -5,7 +5,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use gravelbar_store::{Batch, Change, Document, Peer, Store};
+use gravelbar_store::{Batch, Change, Document, Head, OpenError, Opening, Peer, Store};
 
 const DOCUMENTS: [[u8; 16]; 2] = [[7; 16], [8; 16]];
 const COMMITS: u64 = 60;
@@ -15,6 +15,24 @@ fn bytes(document: u8, number: u64) -> Vec<u8> {
     format!("{document}/{number} ")
         .repeat(if number.is_multiple_of(7) { 1500 } else { 20 })
         .into_bytes()
+}
+
+fn opening(document: [u8; 16]) -> Opening {
+    Opening {
+        document,
+        writer: [1; 16],
+        bytes: vec![document[0]; 100],
+    }
+}
+
+/// The newest in its slot, and every sixteenth in one of its own.
+fn head(document: [u8; 16], number: u64) -> Head {
+    Head {
+        document,
+        writer: [1; 16],
+        slot: if number.is_multiple_of(16) { number } else { 1 },
+        bytes: number.to_be_bytes().repeat(20),
+    }
 }
 
 fn batch(number: u64) -> Batch {
@@ -37,6 +55,11 @@ fn batch(number: u64) -> Batch {
                 at_ms: 3,
             })
             .into(),
+        openings: match number {
+            1 => DOCUMENTS.map(opening).into(),
+            _ => Vec::new(),
+        },
+        heads: DOCUMENTS.map(|document| head(document, number)).into(),
         answers: vec![(format!("tap {number}"), format!("answer {number}"))],
         peers: vec![Peer {
             key_id: [5; 32],
@@ -84,7 +107,13 @@ fn examine(original: &Path, file: &str, damage: impl Fn(&mut Vec<u8>)) -> Verdic
     let copy = original.with_file_name("copy");
     let _none_yet = fs::remove_dir_all(&copy);
     fs::create_dir(&copy).unwrap();
-    for name in ["record-1.db", "record-1.db-wal", "reserve"] {
+    for name in [
+        "record-1.db",
+        "record-1.db-wal",
+        "reserve",
+        "keys",
+        "keys-copy",
+    ] {
         let mut content = fs::read(original.join(name)).unwrap();
         if name == file {
             damage(&mut content);
@@ -119,6 +148,27 @@ fn examine(original: &Path, file: &str, damage: impl Fn(&mut Vec<u8>)) -> Verdic
             }
         }
         verdict.missing += usize::try_from(COMMITS).unwrap() - log.changes.len();
+        match store.runs(document) {
+            Ok(runs) => {
+                verdict.told |= runs.damaged > 0;
+                if runs.openings.iter().any(|one| *one != opening(document)) {
+                    verdict.wrong.push("an opening".into());
+                }
+                verdict.missing += 1 - runs.openings.len();
+                // An older head in the slot of the newest would be one that was never the last saved.
+                let kept = (runs.heads.iter()).filter(|kept| {
+                    [16, 32, 48, 59, 60]
+                        .iter()
+                        .any(|n| head(document, *n) == **kept)
+                });
+                let kept = kept.count();
+                if kept < runs.heads.len() {
+                    verdict.wrong.push("a head".into());
+                }
+                verdict.missing += 4_usize.saturating_sub(kept);
+            }
+            Err(_) => verdict.told = true,
+        }
     }
     for number in 1..=COMMITS {
         match store.answer(&format!("tap {number}")) {
@@ -269,8 +319,8 @@ fn a_bit_flipped_in_the_journal_is_told_unless_it_looks_like_a_torn_last_commit(
         length > 500_000,
         "the journal holds too little to test: {length} bytes"
     );
-    // The last commit writes at most 12 frames here.
-    let last = length - 12 * 4120;
+    // The last commit writes at most 24 frames here.
+    let last = length - 24 * 4120;
     let headers =
         (0..32)
             .step_by(4)
@@ -304,33 +354,77 @@ fn the_structure_check_alone_would_hand_out_wrong_bytes() {
     let place = place();
     let original = folder(place.path(), false);
     let file = original.join("record-1.db");
+    let sealed = || -> (Vec<u8>, Vec<u8>, String) {
+        let db = rusqlite::Connection::open(&file).unwrap();
+        let (document, sealed) = db
+            .query_row(
+                "SELECT document,sealed FROM change WHERE number=5 ORDER BY arrival LIMIT 1",
+                [],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+            .unwrap();
+        let structure = db.query_row("PRAGMA integrity_check", [], |row| row.get(0));
+        (document, sealed, structure.unwrap())
+    };
+    let (_, before, _) = sealed();
     let mut content = fs::read(&file).unwrap();
-    let needle = b"7/5 7/5 7/5";
     // Also in what earlier versions of a page have left behind.
-    let found =
-        |at: &usize| content[*at..].starts_with(needle) && !content[at - 4..].starts_with(b"7/5 ");
-    for at in (4..content.len()).filter(found).collect::<Vec<_>>() {
-        content[at] ^= 1;
+    for at in 0..content.len() {
+        if content[at..].starts_with(&before) {
+            content[at + 20] ^= 1;
+        }
     }
     fs::write(&file, content).unwrap();
-    let db = rusqlite::Connection::open(&file).unwrap();
-    let structure: String = db
-        .query_row("PRAGMA integrity_check", [], |row| row.get(0))
-        .unwrap();
-    let handed: Vec<u8> = db
-        .query_row(
-            "SELECT bytes FROM change WHERE document=? AND number=5",
-            [DOCUMENTS[0]],
-            |row| row.get(0),
-        )
-        .unwrap();
+    let (_, after, structure) = sealed();
     assert_eq!(structure, "ok");
-    assert_ne!(handed, bytes(7, 5));
-    drop(db);
+    assert_ne!(before, after);
     let log = Store::open(&original, None)
         .unwrap()
         .log(DOCUMENTS[0])
         .unwrap();
     assert_eq!((log.damaged.len(), log.damaged[0].number), (1, Some(5)));
-    assert!(!log.changes.contains(&handed));
+    assert_eq!(log.damaged[0].writer, Some([1; 16]));
+    assert!(!log.changes.contains(&bytes(7, 5)));
+}
+
+#[test]
+fn a_key_file_that_rotted_or_went_missing_is_mended_from_its_twin() {
+    let place = place();
+    let original = folder(place.path(), false);
+    for file in ["keys", "keys-copy"] {
+        for damage in [0, 1, 2] {
+            let verdict = examine(&original, file, |content| match damage {
+                0 => content.clear(),
+                1 => content[30] ^= 1,
+                _ => content.truncate(40),
+            });
+            assert!(
+                verdict.wrong.is_empty() && verdict.missing == 0,
+                "{file}: {verdict:?}"
+            );
+            let copy = original.with_file_name("copy");
+            for name in ["keys", "keys-copy"] {
+                assert_eq!(
+                    fs::read(copy.join(name)).unwrap(),
+                    fs::read(original.join(name)).unwrap()
+                );
+            }
+        }
+    }
+    // Without either nothing can be read, and nothing is touched.
+    for gone in [true, false] {
+        for name in ["keys", "keys-copy"] {
+            if gone {
+                fs::remove_file(original.join(name)).unwrap();
+            } else {
+                fs::write(original.join(name), "rot").unwrap();
+            }
+        }
+        let before = fs::read(original.join("record-1.db")).unwrap();
+        assert!(matches!(
+            Store::open(&original, None),
+            Err(OpenError::NoKeys { .. })
+        ));
+        assert_eq!(fs::read(original.join("record-1.db")).unwrap(), before);
+    }
 }

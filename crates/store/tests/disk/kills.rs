@@ -179,7 +179,7 @@ fn killed_while_a_damaged_record_file_is_rescued_nothing_readable_is_lost() {
     std::fs::write(&file, &content).unwrap();
     let fresh = |folder: &Path| {
         std::fs::create_dir(folder).unwrap();
-        for name in ["record-1.db", "reserve"] {
+        for name in ["record-1.db", "reserve", "keys", "keys-copy"] {
             std::fs::copy(original.join(name), folder.join(name)).unwrap();
         }
     };

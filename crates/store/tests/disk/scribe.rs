@@ -141,6 +141,20 @@ pub(crate) fn check(folder: &Path, acknowledged: &[u64]) -> Result<(), String> {
             return Err(format!("the answer to tap {number} is {answer:?}"));
         }
     }
+    // The signature is of the same commit as the change it covers: never one without the other.
+    let runs = store.runs(DOCUMENT).map_err(|error| error.to_string())?;
+    let signed = (runs.heads.first()).and_then(|head| head.bytes.as_slice().try_into().ok());
+    let signed = signed.map_or(0, u64::from_be_bytes);
+    let number = |change: &Vec<u8>| {
+        let text = std::str::from_utf8(change).ok()?;
+        text.split(' ').nth(1)?.parse::<u64>().ok()
+    };
+    let newest = log.changes.iter().filter_map(number).max().unwrap_or(0);
+    if signed != newest || runs.damaged > 0 {
+        return Err(format!(
+            "{newest} changes are there and {signed} are signed"
+        ));
+    }
     for change in &log.changes {
         if !(1..=20_000).any(|number| bytes(number) == *change) {
             return Err("holds a change nobody wrote".into());
