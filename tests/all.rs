@@ -11,4 +11,5 @@ mod disk;
 mod estimates;
 mod guards;
 mod marl_fork;
+mod network;
 mod processes;

@@ -2,13 +2,15 @@
 //! again, and spoken to at the same door as its pages.
 
 use std::io::{self, BufRead, BufReader, Read, Write};
-use std::net::{SocketAddr, TcpStream, UdpSocket};
+use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;
 use std::time::Duration;
 
 use serde_json::Value;
+
+use crate::air::Place;
 
 /// Whatever went wrong, in words.
 pub type Trouble = Box<dyn std::error::Error + Send + Sync>;
@@ -69,7 +71,7 @@ pub struct Answer {
 pub struct Program {
     folder: PathBuf,
     name: String,
-    listen: SocketAddr,
+    place: Place,
     running: Option<Running>,
 }
 
@@ -88,13 +90,29 @@ impl Program {
     /// When the system has no free port.
     #[must_use]
     pub fn new(folder: PathBuf, name: &str) -> Self {
-        let free = UdpSocket::bind("127.0.0.1:0").and_then(|socket| socket.local_addr());
+        let free = Place::loopback();
+        Self::at(
+            free.unwrap_or_else(|e| panic!("no free port: {e}")),
+            folder,
+            name,
+        )
+    }
+
+    /// As [`Self::new`], at a place of its own.
+    #[must_use]
+    pub fn at(place: Place, folder: PathBuf, name: &str) -> Self {
         Self {
             folder,
             name: name.to_owned(),
-            listen: free.unwrap_or_else(|e| panic!("no free port: {e}")),
+            place,
             running: None,
         }
+    }
+
+    /// Where it lives.
+    #[must_use]
+    pub fn place(&self) -> &Place {
+        &self.place
     }
 
     /// Starts it and enters its door.
@@ -112,16 +130,21 @@ impl Program {
     ///
     /// As for [`Self::start`].
     pub fn start_by(&mut self, way: &[&str]) {
-        let listen = self.listen.to_string();
-        let (child, url) = launch(way, &self.folder, &listen, 0, &self.name)
+        let listen = self.place.listen().to_string();
+        let launched = self
+            .place
+            .inside(|| launch(way, &self.folder, &listen, 0, &self.name));
+        let (child, url) = launched
+            .and_then(|launched| launched)
             .unwrap_or_else(|e| panic!("{} doesn't start: {e}", self.name));
         let (door, path) = url
             .strip_prefix("http://")
             .and_then(|rest| rest.split_once('/'))
             .unwrap_or_else(|| panic!("{} names no pages: {url}", self.name));
         let door = door.parse().unwrap_or_else(|e| panic!("{door}: {e}"));
-        let entered = ask(door, "GET", &format!("/{path}"), None, None);
-        let cookie = entered.ok().and_then(|answer| answer.cookie);
+        let path = format!("/{path}");
+        let entered = self.place.inside(|| ask(door, "GET", &path, None, None));
+        let cookie = entered.ok().and_then(Result::ok).and_then(|a| a.cookie);
         self.running = Some(Running {
             child,
             door,
@@ -136,6 +159,41 @@ impl Program {
             running.child.kill().ok();
             running.child.wait().ok();
         }
+    }
+
+    /// What it holds in memory, where the system tells.
+    #[must_use]
+    pub fn resident_kib(&self) -> Option<u64> {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.process()?)).ok()?;
+        let line = status
+            .lines()
+            .find_map(|line| line.strip_prefix("VmRSS:"))?;
+        line.split_whitespace().next()?.parse().ok()
+    }
+
+    /// Freezes it, as a system does with a program that nobody looks at: it hears and says nothing.
+    ///
+    /// # Panics
+    ///
+    /// When it isn't running.
+    pub fn freeze(&self) {
+        self.signal("-STOP");
+    }
+
+    /// Lets it go on.
+    ///
+    /// # Panics
+    ///
+    /// When it isn't running.
+    pub fn thaw(&self) {
+        self.signal("-CONT");
+    }
+
+    fn signal(&self, signal: &str) {
+        let process = self.process().map(|process| process.to_string());
+        let process = process.unwrap_or_else(|| panic!("{} isn't running", self.name));
+        let sent = Command::new("kill").args([signal, &process]).status();
+        assert!(sent.is_ok_and(|sent| sent.success()), "kill {signal}");
     }
 
     /// Where its data are.
@@ -168,10 +226,61 @@ impl Program {
         self.ask("POST", path, Some(&body.to_string()))
     }
 
+    /// Listens to a stream of events until `heard` makes something of one's data, or the time is over:
+    /// then the default.
+    ///
+    /// # Errors
+    ///
+    /// What the connection says.
+    pub fn listen<T: Default + Send>(
+        &self,
+        path: &str,
+        within: Duration,
+        heard: impl Fn(&str) -> Option<T> + Send + Sync,
+    ) -> Result<T, Trouble> {
+        let running = self.running.as_ref().ok_or("it isn't running")?;
+        self.place.inside(|| {
+            let begun = std::time::Instant::now();
+            let mut stream = TcpStream::connect_timeout(&running.door, ANSWER_WITHIN)?;
+            write!(
+                stream,
+                "GET {path} HTTP/1.1\r\nhost: {}\r\ncookie: {}\r\n\r\n",
+                running.door, running.cookie
+            )?;
+            let mut lines = BufReader::new(stream.try_clone()?);
+            while let Some(left) = within.checked_sub(begun.elapsed()) {
+                stream.set_read_timeout(Some(left.max(Duration::from_millis(1))))?;
+                let mut line = String::new();
+                match lines.read_line(&mut line) {
+                    Ok(0) => return Err("the stream ended".into()),
+                    Ok(_) => {}
+                    Err(e)
+                        if matches!(
+                            e.kind(),
+                            io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut
+                        ) =>
+                    {
+                        break;
+                    }
+                    Err(e) => return Err(e.into()),
+                }
+                if let Some(made) = line
+                    .strip_prefix("data:")
+                    .and_then(|data| heard(data.trim()))
+                {
+                    return Ok(made);
+                }
+            }
+            Ok(T::default())
+        })?
+    }
+
     fn ask(&self, method: &str, path: &str, body: Option<&str>) -> io::Result<Answer> {
         let running = self.running.as_ref();
         let running = running.ok_or_else(|| io::Error::other("it isn't running"))?;
-        ask(running.door, method, path, Some(&running.cookie), body)
+        self.place
+            .inside(|| ask(running.door, method, path, Some(&running.cookie), body))
+            .map_err(|e| io::Error::other(e.to_string()))?
     }
 }
 

@@ -6,10 +6,11 @@
 //! arrival; that order is the system's, so a run is alike another, not the same.
 
 #![allow(dead_code, reason = "each test binary uses a part")]
+#![allow(unreachable_pub, reason = "the whole-crew tests use it as well")]
 
 use std::collections::HashMap;
 use std::io;
-use std::net::SocketAddr;
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::ops::RangeInclusive;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -21,21 +22,21 @@ use tokio::time::Instant;
 
 /// What happens to datagrams on their way. The default is fair: nothing does.
 #[derive(Debug, Clone)]
-pub(crate) struct Weather {
+pub struct Weather {
     /// Of a hundred datagrams, so many are lost.
-    pub(crate) loss_percent: u64,
+    pub loss_percent: u64,
     /// Of a hundred that arrive, so many arrive twice.
-    pub(crate) double_percent: u64,
+    pub double_percent: u64,
     /// Each is on its way so long, chosen anew for each: a wide range reorders.
-    pub(crate) delay_ms: RangeInclusive<u64>,
+    pub delay_ms: RangeInclusive<u64>,
     /// Each direction carries so many bytes a second; what would wait longer than a second is lost.
-    pub(crate) bytes_per_s: Option<u64>,
+    pub bytes_per_s: Option<u64>,
     /// Longer datagrams are lost.
-    pub(crate) longest_bytes: Option<usize>,
+    pub longest_bytes: Option<usize>,
     /// Nothing reaches the called side.
-    pub(crate) cut_there: bool,
+    pub cut_there: bool,
     /// Nothing comes back.
-    pub(crate) cut_back: bool,
+    pub cut_back: bool,
 }
 
 impl Default for Weather {
@@ -55,7 +56,7 @@ impl Default for Weather {
 impl Weather {
     /// A partition: nothing gets through either way.
     #[must_use]
-    pub(crate) fn cut() -> Self {
+    pub fn cut() -> Self {
         Self {
             cut_there: true,
             cut_back: true,
@@ -66,7 +67,7 @@ impl Weather {
 
 /// A relay in front of one socket. It ends when dropped.
 #[derive(Debug)]
-pub(crate) struct Relay {
+pub struct Relay {
     addr: SocketAddr,
     air: Arc<Air>,
     callers: Callers,
@@ -92,8 +93,22 @@ impl Relay {
     /// # Errors
     ///
     /// What the system says, when no socket can be had.
-    pub(crate) async fn start(target: SocketAddr, weather: Weather, seed: u64) -> io::Result<Self> {
-        let front = Arc::new(UdpSocket::bind("127.0.0.1:0").await?);
+    pub async fn start(target: SocketAddr, weather: Weather, seed: u64) -> io::Result<Self> {
+        Self::start_at(IpAddr::V4(Ipv4Addr::LOCALHOST), target, weather, seed).await
+    }
+
+    /// [`Relay::start`] at this address of the machine.
+    ///
+    /// # Errors
+    ///
+    /// As for [`Relay::start`].
+    pub async fn start_at(
+        ip: IpAddr,
+        target: SocketAddr,
+        weather: Weather,
+        seed: u64,
+    ) -> io::Result<Self> {
+        let front = Arc::new(UdpSocket::bind((ip, 0)).await?);
         let air = Arc::new(Air {
             weather: Mutex::new(weather),
             dice: Mutex::new(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1),
@@ -112,18 +127,18 @@ impl Relay {
 
     /// Where to call instead of the target.
     #[must_use]
-    pub(crate) fn addr(&self) -> SocketAddr {
+    pub fn addr(&self) -> SocketAddr {
         self.addr
     }
 
     /// Changes the weather for all datagrams from now on; those on their way arrive.
-    pub(crate) fn set(&self, weather: Weather) {
+    pub fn set(&self, weather: Weather) {
         *lock(&self.air.weather) = weather;
     }
 
     /// Every caller appears to the target under a new address from now on, as when a hotspot
     /// gives out new ones. What the target sends to the old ones is lost.
-    pub(crate) fn move_callers(&self) {
+    pub fn move_callers(&self) {
         for (_, (_, task)) in lock(&self.callers).drain() {
             task.abort();
         }
@@ -131,7 +146,7 @@ impl Relay {
 
     /// Datagrams that were carried and lost so far.
     #[must_use]
-    pub(crate) fn counts(&self) -> (u64, u64) {
+    pub fn counts(&self) -> (u64, u64) {
         (
             self.air.carried.load(Ordering::Relaxed),
             self.air.lost.load(Ordering::Relaxed),
@@ -147,6 +162,9 @@ impl Drop for Relay {
 }
 
 async fn pass_there(front: Arc<UdpSocket>, target: SocketAddr, air: Arc<Air>, callers: Callers) {
+    let ip = front
+        .local_addr()
+        .map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |at| at.ip());
     let mut buffer = vec![0; 65_536];
     loop {
         // On loopback a socket reports the far port's closing as an error of the next call: go on.
@@ -159,7 +177,7 @@ async fn pass_there(front: Arc<UdpSocket>, target: SocketAddr, air: Arc<Air>, ca
         let socket = match known {
             Some(socket) => socket,
             None => {
-                let Ok(socket) = UdpSocket::bind("127.0.0.1:0").await.map(Arc::new) else {
+                let Ok(socket) = UdpSocket::bind((ip, 0)).await.map(Arc::new) else {
                     continue;
                 };
                 let back = pass_back(socket.clone(), front.clone(), caller, air.clone());
