@@ -247,3 +247,79 @@ fn nonsense_is_refused_in_plain_words() -> Result<(), Trouble> {
     assert_eq!(summary["passes"], serde_json::json!([]));
     Ok(())
 }
+
+#[test]
+fn the_crews_book_has_the_same_door_and_the_same_plain_words() -> Result<(), Trouble> {
+    let device = Device::start("A")?;
+    let cookie = entered(&device)?;
+    let inside = ("Cookie", cookie.as_str());
+    let json = ("Content-Type", "application/json");
+    let found = r#"{"crew":"Quillet crew","person":"Mirelle Ashgrove"}"#;
+    for headers in [
+        vec![json],
+        vec![inside, json, ("Origin", "http://elsewhere.example")],
+        vec![inside, json, ("Sec-Fetch-Site", "cross-site")],
+    ] {
+        assert_eq!(ask(&device, "POST /crew", &headers, found)?.status, 403);
+    }
+    assert_eq!(ask(&device, "POST /crew", &[inside], found)?.status, 415);
+    let founded = ask(&device, "POST /crew", &[inside, json], found)?;
+    assert_eq!(founded.status, 200, "{}", founded.body);
+    let next: serde_json::Value = serde_json::from_str(&founded.body)?;
+    let crew = next["next"].as_str().unwrap_or_default().to_owned();
+
+    for page in [
+        crew.clone(),
+        format!("{crew}/lists"),
+        format!("{crew}/let-in"),
+    ] {
+        let line = format!("GET {page}");
+        assert_eq!(ask(&device, &line, &[], "")?.status, 403, "{page}");
+        let shown = ask(&device, &line, &[inside], "")?;
+        assert_eq!(shown.status, 200, "{page}");
+        assert!(shown.body.contains("Quillet crew"), "{page}");
+        assert!(shown.header("content-security-policy").is_some());
+    }
+    let nowhere = ask(
+        &device,
+        "GET /crew/0000000000000000000000000g",
+        &[inside],
+        "",
+    )?;
+    assert_eq!(nowhere.status, 404);
+
+    let act = format!("POST {crew}/act");
+    let own = r#"{"tap_id":"crew-000001","doing":"site","code":"QB-03","place":"Quillet Brook","then":"lists"}"#;
+    assert_eq!(ask(&device, &act, &[json], own)?.status, 403);
+    assert_eq!(ask(&device, &act, &[inside, json], own)?.status, 200);
+    for (body, words) in [
+        (r#"{"tap_id":"crew-000002","doing":"wish"}"#, "wish"),
+        (
+            r#"{"tap_id":"crew-000003","doing":"site","code":" ","place":"x"}"#,
+            "the site code can't be kept",
+        ),
+        (
+            r#"{"tap_id":"crew-000004","doing":"permit","name":"p","from":"soon","until":"2026-12-31","species":""}"#,
+            "is no day",
+        ),
+        (
+            r#"{"tap_id":"crew-000005","doing":"limits","name":"l","limit_profiles":"nobody's"}"#,
+            "no limit profile is called",
+        ),
+        (
+            r#"{"tap_id":"crew-000006","doing":"lost","key":"00"}"#,
+            "64 hexadecimal digits",
+        ),
+        (r#"{"tap_id":"x","doing":"site"}"#, ""),
+    ] {
+        let answer = ask(&device, &act, &[inside, json], body)?;
+        assert_eq!(answer.status, 422, "{body}: {}", answer.body);
+        let said: serde_json::Value = serde_json::from_str(&answer.body)?;
+        let said = said["words"].as_str().unwrap_or_default();
+        assert!(!said.is_empty() && said.contains(words), "{body}: {said}");
+    }
+    // What the book keeps stands in the start form.
+    let start = ask(&device, "GET /?site=QB-03", &[inside], "")?;
+    assert!(start.body.contains(r#"value="Quillet Brook""#));
+    Ok(())
+}

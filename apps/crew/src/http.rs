@@ -3,10 +3,12 @@
 mod answer;
 mod api;
 mod assets;
+mod crew;
 mod door;
 mod entrance;
 mod live;
-mod plan_lines;
+pub(crate) mod plan_lines;
+mod printed;
 mod screens;
 mod tidy;
 
@@ -65,9 +67,18 @@ fn router(desk: Desk) -> Router {
         .route("/join-code", post(api::join_code))
         .route("/joinable", get(live::joinable))
         .route("/device-name", post(api::device_name))
+        .route("/crew", post(crew::found))
+        .route("/crew/{book}", get(crew::page))
+        .route("/crew/{book}/lists", get(crew::lists))
+        .route("/crew/{book}/let-in", get(crew::let_in))
+        .route("/crew/{book}/be", post(crew::be))
+        .route("/crew/{book}/act", post(crew::act))
+        .route("/crew/{book}/open", post(crew::open))
+        .route("/crew/{book}/code", post(crew::open_code))
         .route("/v/{visit}", get(screens::visit))
         .route("/v/{visit}/live", get(live::live))
         .route("/v/{visit}/summary.json", get(api::summary))
+        .route("/v/{visit}/summary.pdf", get(printed::summary))
         .route("/v/{visit}/act", post(api::act))
         .route("/v/{visit}/signature", post(api::sign))
         .route("/v/{visit}/be", post(api::be))

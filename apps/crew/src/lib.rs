@@ -14,5 +14,5 @@ pub use clock::Clock;
 pub use device::{Options, Reach, StartError, start};
 pub use node::{
     Act, BookLine, BookPicture, CrewAct, CrewDoing, DeviceLine, Joinable, Node, NotSaved, Notice,
-    PeerLine, Picture, Saved, Sign, VisitLine, asks_for_a_person,
+    PeerLine, Picture, Saved, Sign, StopLine, VisitLine, asks_for_a_person,
 };

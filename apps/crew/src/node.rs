@@ -366,6 +366,19 @@ pub struct BookPicture {
     pub device: DeviceLine,
     /// The documents this device holds open.
     pub held: BTreeSet<DocumentId>,
+    /// Visits of the newest day in which this device has a holder: where work may have to stop.
+    pub stops: Vec<StopLine>,
+}
+
+/// A visit in which this device's holder can stop work.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StopLine {
+    /// The visit.
+    pub visit: DocumentId,
+    /// Its site code.
+    pub site: String,
+    /// Who holds this device there.
+    pub by: PersonName,
 }
 
 /// Another device of the visit, as this one hears it.

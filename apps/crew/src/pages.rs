@@ -2,6 +2,8 @@
 
 mod advice;
 mod change;
+pub(crate) mod crew;
+pub(crate) mod crew_lists;
 mod frame;
 pub(crate) mod history;
 pub(crate) mod join_visits;

@@ -7,6 +7,7 @@ import { start as startAlarm } from "./alarm.js";
 import { start as startNetting } from "./netting.js";
 import { start as startEntry } from "./entry.js";
 import { start as startVisits } from "./start.js";
+import { start as startCrew } from "./crew.js";
 
 if (document.body.dataset.visit) {
   startQueue();
@@ -15,6 +16,8 @@ if (document.body.dataset.visit) {
   startNetting();
   startEntry();
   watch();
+} else if (document.body.dataset.crew) {
+  startCrew();
 } else {
   startVisits();
 }

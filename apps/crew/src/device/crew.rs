@@ -14,7 +14,7 @@ use ring::rand::{SecureRandom, SystemRandom};
 
 use super::held::{Held, HeldBook, Kind, Subject};
 use super::{Answer, Device, refused, session, tag_of};
-use crate::node::{Act, BookLine, BookPicture, CrewAct, CrewDoing, NotSaved, Saved};
+use crate::node::{Act, BookLine, BookPicture, CrewAct, CrewDoing, NotSaved, Saved, StopLine};
 
 /// Runs of a device that the book's own revocation names in other documents at most; each visit
 /// carries its own mark besides.
@@ -101,7 +101,23 @@ impl Device {
             key: self.own_key(),
             device: self.device_line(),
             held: self.documents.keys().copied().collect(),
+            stops: self.stops(),
         }))
+    }
+
+    fn stops(&self) -> Vec<StopLine> {
+        let named: Vec<_> = (self.visits())
+            .filter_map(|(visit, held)| Some((visit, held.visit.plan(), self.me(visit)?)))
+            .collect();
+        let newest = named.iter().map(|(_, plan, _)| plan.date).max();
+        (named.into_iter())
+            .filter(|(_, plan, _)| Some(plan.date) == newest)
+            .map(|(visit, plan, by)| StopLine {
+                visit,
+                site: plan.site.clone(),
+                by,
+            })
+            .collect()
     }
 
     /// Founds a crew: its book, this device as its lead's, and a secret.

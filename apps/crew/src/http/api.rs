@@ -19,10 +19,10 @@ use super::{BODY_MAX_BYTES, Desk};
 use crate::node::{Act, Saved, Sign};
 
 /// A body read whole, or words about why not.
-type Body = Result<Bytes, BytesRejection>;
+pub(super) type Body = Result<Bytes, BytesRejection>;
 
 /// Reads a JSON body.
-fn read<T: DeserializeOwned>(body: Body) -> Result<T, Refused> {
+pub(super) fn read<T: DeserializeOwned>(body: Body) -> Result<T, Refused> {
     let bytes = body.map_err(|_| {
         Refused::because(format!(
             "this is more than {} KiB at once: record it in smaller parts",
@@ -47,7 +47,7 @@ fn visit_of(text: &str) -> Result<DocumentId, Refused> {
         .map_err(|_| Refused::because("this address names no visit: go back to the list of visits"))
 }
 
-fn person(text: &str) -> Result<PersonName, Refused> {
+pub(super) fn person(text: &str) -> Result<PersonName, Refused> {
     PersonName::new(text).map_err(Refused::because)
 }
 
@@ -65,7 +65,7 @@ struct SentAct {
 }
 
 /// The screen's name for an act: long enough to be its own, short enough to be kept.
-fn tap_id(text: String) -> Result<String, Refused> {
+pub(super) fn tap_id(text: String) -> Result<String, Refused> {
     let plain = |b: u8| b.is_ascii_alphanumeric() || b == b'-' || b == b'.';
     if (8..=80).contains(&text.len()) && text.bytes().all(plain) {
         Ok(text)
@@ -77,7 +77,7 @@ fn tap_id(text: String) -> Result<String, Refused> {
 }
 
 /// Blank reasons are none.
-fn reason(why: Option<String>) -> Option<String> {
+pub(super) fn reason(why: Option<String>) -> Option<String> {
     why.map(|w| w.split_whitespace().collect::<Vec<_>>().join(" "))
         .filter(|w| !w.is_empty())
 }
@@ -141,6 +141,12 @@ pub(super) struct Next {
     next: String,
 }
 
+impl Next {
+    pub(super) fn at(next: String) -> Json<Self> {
+        Json(Self { next })
+    }
+}
+
 /// Someone takes the device; whoever isn't on the crew yet is added to it.
 pub(super) async fn be(
     State(desk): State<Desk>,
@@ -195,6 +201,16 @@ pub(super) async fn start(State(desk): State<Desk>, body: Body) -> Result<Json<N
     }))
 }
 
+/// Where a newcomer goes: into the visit, or to the crew's page.
+async fn place_of(desk: &Desk, document: DocumentId) -> Json<Next> {
+    let books = desk.node.books().await;
+    if books.iter().any(|book| book.document == document) {
+        Next::at(format!("/crew/{document}"))
+    } else {
+        Next::at(format!("/v/{document}/me"))
+    }
+}
+
 #[derive(Deserialize)]
 struct SentInvitation {
     invitation: String,
@@ -202,10 +218,8 @@ struct SentInvitation {
 
 pub(super) async fn join(State(desk): State<Desk>, body: Body) -> Result<Json<Next>, Refused> {
     let sent: SentInvitation = read(body)?;
-    let visit = desk.node.join(sent.invitation.trim().to_owned()).await?;
-    Ok(Json(Next {
-        next: format!("/v/{visit}/me"),
-    }))
+    let document = desk.node.join(sent.invitation.trim().to_owned()).await?;
+    Ok(place_of(&desk, document).await)
 }
 
 /// Opens a code; the page shows it.
@@ -235,10 +249,8 @@ pub(super) async fn join_code(State(desk): State<Desk>, body: Body) -> Result<Js
     } else {
         sent.address
     };
-    let visit = desk.node.enter(sent.code, place).await?;
-    Ok(Json(Next {
-        next: format!("/v/{visit}/me"),
-    }))
+    let document = desk.node.enter(sent.code, place).await?;
+    Ok(place_of(&desk, document).await)
 }
 
 #[derive(Deserialize)]

@@ -21,6 +21,7 @@ assets! {
     "style.css" "text/css; charset=utf-8",
     "page.js" JAVASCRIPT,
     "alarm.js" JAVASCRIPT,
+    "crew.js" JAVASCRIPT,
     "entry.js" JAVASCRIPT,
     "form.js" JAVASCRIPT,
     "live.js" JAVASCRIPT,

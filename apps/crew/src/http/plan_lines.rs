@@ -1,7 +1,9 @@
 //! A plan as a person types it: a few fields, one line per species, one line per check.
 
+use gravelbar_electric::Profile;
 use gravelbar_visit::{
-    CheckItem, PLAN_VERSION, Plan, PlanError, PlannedSpecies, SpeciesName, TakeLimit,
+    CheckItem, KnownGoodOutput, PLAN_VERSION, Plan, PlanError, PlannedSpecies, SpeciesName,
+    TakeLimit,
 };
 use ring::rand::{SecureRandom, SystemRandom};
 use serde::Deserialize;
@@ -32,6 +34,24 @@ pub(super) struct Lines {
     species: String,
     #[serde(default)]
     checklist: String,
+    #[serde(flatten)]
+    limits: LimitLines,
+}
+
+/// Limits and targets as they are typed; blank where there is none.
+#[derive(Deserialize, Default)]
+pub(super) struct LimitLines {
+    #[serde(default)]
+    water_limit_c: String,
+    /// Percent of the estimate.
+    #[serde(default)]
+    target_percent: String,
+    /// `350 V at 68 µS/cm`, or the two numbers.
+    #[serde(default)]
+    known_good: String,
+    /// Names, with commas between them.
+    #[serde(default)]
+    limit_profiles: String,
 }
 
 /// A line that can't be read.
@@ -43,6 +63,14 @@ pub(super) enum LineError {
     Passes(String),
     #[error("species line “{line}”: {why}")]
     Species { line: String, why: String },
+    #[error("“{0}” is no number: write such as 18 or 18.5")]
+    Number(String),
+    #[error(
+        "“{0}” is no output in known water: write volts and conductivity, such as 350 V at 68 µS/cm"
+    )]
+    KnownGood(String),
+    #[error("no limit profile is called “{name}”: there are {known}")]
+    Profile { name: String, known: String },
     #[error(transparent)]
     Plan(#[from] PlanError),
     #[error("no random number could be drawn for the visit's name: try again")]
@@ -59,7 +87,16 @@ impl PlanLines {
 }
 
 impl Lines {
+    /// The plan with random text in it: a visit made up on the spot.
     fn plan(self) -> Result<Plan, LineError> {
+        let mut plan = self.planned()?;
+        plan.nonce = nonce()?;
+        plan.check()?;
+        Ok(plan)
+    }
+
+    /// The plan without random text: whoever opens it opens the same visit.
+    pub(super) fn planned(self) -> Result<Plan, LineError> {
         let date = (self.date.trim().parse()).map_err(|_| LineError::Date(self.date.clone()))?;
         let passes =
             (self.passes.trim().parse()).map_err(|_| LineError::Passes(self.passes.clone()))?;
@@ -73,23 +110,84 @@ impl Lines {
             passes,
             species: species?,
             checklist: checklist(&self.checklist),
-            water_limit_c: None,
-            target_relative_half_width: None,
-            known_good: None,
-            limit_profiles: Vec::new(),
-            nonce: nonce()?,
+            water_limit_c: self.limits.water_limit_c()?,
+            target_relative_half_width: self.limits.target_relative_half_width()?,
+            last_catch_share: None,
+            known_good: self.limits.known_good()?,
+            limit_profiles: self.limits.profiles()?,
+            nonce: String::new(),
         };
         plan.check()?;
         Ok(plan)
     }
 }
 
-fn lines(text: &str) -> impl Iterator<Item = &str> {
+impl LimitLines {
+    pub(super) fn water_limit_c(&self) -> Result<Option<f64>, LineError> {
+        number(self.water_limit_c.trim_end_matches("°C"))
+    }
+
+    pub(super) fn target_relative_half_width(&self) -> Result<Option<f64>, LineError> {
+        let percent = number(self.target_percent.trim().trim_end_matches('%'))?;
+        Ok(percent.map(|percent| percent / 100.0))
+    }
+
+    pub(super) fn known_good(&self) -> Result<Option<KnownGoodOutput>, LineError> {
+        let text = self.known_good.trim();
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let digits = |c: char| c.is_ascii_digit() || c == '.';
+        let numbers: Vec<f64> = (text.replace(',', "."))
+            .split(|c| !digits(c))
+            .filter_map(|part| part.parse().ok())
+            .collect();
+        match numbers.as_slice() {
+            [peak_v, ambient_us_cm] => Ok(Some(KnownGoodOutput {
+                peak_v: *peak_v,
+                ambient_us_cm: *ambient_us_cm,
+            })),
+            _ => Err(LineError::KnownGood(text.to_owned())),
+        }
+    }
+
+    /// The names of profiles that come with the program: the reducer finds no others.
+    pub(super) fn profiles(&self) -> Result<Vec<String>, LineError> {
+        let names = self.limit_profiles.split([',', '\n']).map(str::trim);
+        names
+            .filter(|name| !name.is_empty())
+            .map(|name| match Profile::named(name) {
+                Some(_) => Ok(name.to_owned()),
+                None => Err(LineError::Profile {
+                    name: name.to_owned(),
+                    known: profile_names().join(", "),
+                }),
+            })
+            .collect()
+    }
+}
+
+/// The limit profiles that come with the program.
+pub(crate) fn profile_names() -> Vec<String> {
+    let profiles = Profile::embedded().unwrap_or_default();
+    profiles.iter().map(|p| p.id().to_owned()).collect()
+}
+
+fn number(text: &str) -> Result<Option<f64>, LineError> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let number: Result<f64, _> = text.replace(',', ".").parse();
+    (number.map(Some)).map_err(|_| LineError::Number(text.to_owned()))
+}
+
+pub(super) fn lines(text: &str) -> impl Iterator<Item = &str> {
     text.lines().map(str::trim).filter(|line| !line.is_empty())
 }
 
-/// `name, scientific name, cut 100, as minnows, permit 20 caught 1 dead, before 9 caught 0 dead`.
-fn species(line: &str) -> Result<PlannedSpecies, LineError> {
+/// `name, scientific name, cut 100, as minnows, measure 25, permit 20 caught 1 dead, before 9 caught 0 dead`.
+pub(super) fn species(line: &str) -> Result<PlannedSpecies, LineError> {
     let error = |why: String| LineError::Species {
         line: line.to_owned(),
         why,
@@ -113,6 +211,10 @@ fn species(line: &str) -> Result<PlannedSpecies, LineError> {
         } else if let Some(group) = part.strip_prefix("as ") {
             let group = SpeciesName::new(group).map_err(|e| error(e.to_string()))?;
             species.tallied_as = Some(group);
+        } else if let Some(first) = part.strip_prefix("measure ") {
+            let first = first.trim_end_matches("of each pass").trim().parse();
+            let words = "write whom to measure as: measure 25 (of each pass)";
+            species.measure_first = Some(first.map_err(|_| error(words.to_owned()))?);
         } else if let Some(permit) = part.strip_prefix("permit ") {
             let (caught, dead) = two_counts(permit)
                 .ok_or_else(|| error("write a permit as: permit 20 caught 1 dead".to_owned()))?;
@@ -145,7 +247,7 @@ fn two_counts(text: &str) -> Option<(u32, u32)> {
 }
 
 /// `each: …` is ticked by everyone alone, `crew: …` or a bare line once.
-fn checklist(text: &str) -> Vec<CheckItem> {
+pub(super) fn checklist(text: &str) -> Vec<CheckItem> {
     let mut items: Vec<CheckItem> = Vec::new();
     for line in lines(text) {
         let (each_person, words) = if let Some(words) = line.strip_prefix("each:") {
@@ -212,6 +314,49 @@ mod tests {
         let permit = species.permit.expect("a permit");
         assert_eq!((permit.caught, permit.dead), (20, 1));
         assert_eq!((permit.caught_before, permit.dead_before), (9, 0));
+    }
+
+    fn start_form(more: &str) -> Result<Plan, LineError> {
+        let text = format!(
+            r#"{{"site":"QB-03","place":"Quillet Brook","date":"2026-08-18","passes":"3",{more}}}"#
+        );
+        let lines: Lines = serde_json::from_str(&text).expect("a form");
+        lines.planned()
+    }
+
+    #[test]
+    fn limits_and_targets_are_read_as_people_write_them() {
+        let plan = start_form(
+            r#""water_limit_c":"18,5 °C","target_percent":"20 %","known_good":"350 V at 68 µS/cm","species":"dace, measure 25""#,
+        )
+        .expect("a plan");
+        assert_eq!(plan.water_limit_c, Some(18.5));
+        assert_eq!(plan.target_relative_half_width, Some(0.2));
+        let known = plan.known_good.expect("an output");
+        assert_eq!((known.peak_v, known.ambient_us_cm), (350.0, 68.0));
+        assert_eq!(plan.species[0].measure_first, Some(25));
+        assert!(plan.nonce.is_empty());
+    }
+
+    #[test]
+    fn what_is_left_blank_is_no_limit() {
+        let plan = start_form(r#""water_limit_c":" ","known_good":"","limit_profiles":" , ""#);
+        let plan = plan.expect("a plan");
+        assert_eq!((plan.water_limit_c, plan.known_good), (None, None));
+        assert!(plan.limit_profiles.is_empty());
+    }
+
+    #[test]
+    fn a_limit_profile_that_nobody_knows_is_refused_with_those_there_are() {
+        let error = start_form(r#""limit_profiles":"no such office""#).expect_err("unknown");
+        let words = error.to_string();
+        assert!(
+            words.contains("no such office") && words.contains(&profile_names()[0]),
+            "{words}"
+        );
+        for name in profile_names() {
+            assert!(start_form(&format!(r#""limit_profiles":"{name}""#)).is_ok());
+        }
     }
 
     #[test]

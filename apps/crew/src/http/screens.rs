@@ -24,13 +24,31 @@ pub(super) struct Asked {
     all: Option<String>,
 }
 
+/// What the list of visits may be asked for.
+#[derive(Deserialize, Default)]
+pub(super) struct Chosen {
+    /// The site at which a visit is to start.
+    #[serde(default)]
+    site: Option<String>,
+}
+
 /// The list of visits.
-pub(super) async fn visits(State(desk): State<Desk>) -> Response {
+pub(super) async fn visits(State(desk): State<Desk>, Query(chosen): Query<Chosen>) -> Response {
     let Some(device) = desk.node.device().await else {
         return closing();
     };
     let visits = desk.node.visits().await;
-    pages::start::page(&device, &visits).into_response()
+    let books = desk.node.books().await;
+    let own = match books.first() {
+        Some(book) => desk.node.book(book.document).await,
+        None => None,
+    };
+    let crews = pages::start::Crews {
+        books: &books,
+        own: own.as_deref(),
+        site: chosen.site.as_deref(),
+    };
+    pages::start::page(&device, &visits, &crews).into_response()
 }
 
 /// A visit opens where its holder works.

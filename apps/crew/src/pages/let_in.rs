@@ -13,10 +13,12 @@ use crate::node::{LetIn, ShownCode};
 pub(crate) const PATH: &str = "let-in";
 
 pub(crate) fn page(seat: &Seat<'_>, let_in: &LetIn) -> Markup {
-    frame::frame(seat, "Let a device in", PATH, body(seat, let_in))
+    let address = format!("/v/{}/code", seat.view().document);
+    frame::frame(seat, "Let a device in", PATH, body(&address, let_in))
 }
 
-fn body(seat: &Seat<'_>, let_in: &LetIn) -> Markup {
+/// What is shown, and the form that asks for a code at `post`.
+pub(super) fn body(post: &str, let_in: &LetIn) -> Markup {
     let address = let_in.addresses.first();
     html! {
         section {
@@ -24,7 +26,7 @@ fn body(seat: &Seat<'_>, let_in: &LetIn) -> Markup {
                 Some(code) => (shown(code, address)),
                 None => p { "Both devices on one network, such as a phone's hotspot. Show a code here; the other person types it on theirs." },
             }
-            form #let-in data-post={ "/v/" (seat.view().document) "/code" } {
+            form #let-in data-post=(post) {
                 div.go {
                     button.main type="submit" { @if let_in.code.is_some() { "Show another code" } @else { "Show a code" } }
                     output.said role="status" data-own {}
