@@ -52,7 +52,7 @@ pub(crate) struct PassOfFish<'a> {
 
 pub(crate) fn size_groups(
     cuts_mm: &[f64],
-    passes: &[PassOfFish<'_>],
+    passes: &[&PassOfFish<'_>],
     ground: &Ground,
     analyses: &mut Analyses,
 ) -> SizeGroups {
@@ -105,7 +105,7 @@ pub(crate) fn size_groups(
     }
 }
 
-fn unmeasured(passes: &[PassOfFish<'_>]) -> Option<String> {
+fn unmeasured(passes: &[&PassOfFish<'_>]) -> Option<String> {
     let mut missing = Vec::new();
     for pass in passes {
         let measured = |f: &&&FishView| f.length_mm.as_ref().is_some_and(|l| l.value.is_finite());

@@ -63,6 +63,8 @@ pub struct ChannelRemoval {
     pub channel: Channel,
     /// Its series.
     pub removal: Removal,
+    /// The same by size group, from this channel alone.
+    pub size_groups: SizeGroups,
 }
 
 /// Lengths of fish measured one by one.
@@ -211,12 +213,15 @@ fn one(
             });
         }
     }
-    let size_groups = match (source, planned) {
-        (CatchSource::WorkUp, Some(planned)) => {
-            size_groups(&planned.size_cuts_mm, &of_fish, joined, analyses)
-        }
-        _ => SizeGroups::NotPlanned,
+    let groups = |ground: &Ground, channel: Option<&Channel>, analyses: &mut Analyses| {
+        let Some(planned) = planned.filter(|_| source == CatchSource::WorkUp) else {
+            return SizeGroups::NotPlanned;
+        };
+        let here = |pass: &&PassOfFish<'_>| channel.is_none_or(|c| *c == pass.pass.channel);
+        let passes: Vec<&PassOfFish<'_>> = of_fish.iter().filter(here).collect();
+        size_groups(&planned.size_cuts_mm, &passes, ground, analyses)
     };
+    let size_groups = groups(joined, None, analyses);
     let several = grounds.len() > 1;
     SpeciesSummary {
         species: name.clone(),
@@ -236,6 +241,7 @@ fn one(
             .map(|(channel, ground)| ChannelRemoval {
                 channel: (*channel).clone(),
                 removal: series(ground, Some(channel), analyses),
+                size_groups: groups(ground, Some(channel), analyses),
             })
             .collect(),
         lengths: lengths(&fish),

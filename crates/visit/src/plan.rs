@@ -45,6 +45,9 @@ pub struct Plan {
     /// Names of the limit profiles that hold on this visit.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub limit_profiles: Vec<String>,
+    /// Last catch, as a share of the first, at or below which no further pass is asked for; 0 is none caught.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_catch_share: Option<f64>,
     /// Empty for a planned visit. A visit made up on the spot carries random text here, so that
     /// two crews who do so at one site and day keep two documents.
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -231,6 +234,15 @@ impl Plan {
         let target = self.target_relative_half_width;
         if target.is_some_and(|share| !within(share, 0.001, 1.0)) {
             return field("target half-width", "give a share of 0.001 to 1");
+        }
+        if self
+            .last_catch_share
+            .is_some_and(|share| !within(share, 0.0, 1.0))
+        {
+            return field(
+                "share of the first catch to stop at",
+                "give a share of 0 to 1",
+            );
         }
         if let Some(known) = self.known_good
             && !(within(known.peak_v, 1.0, 2_000.0) && within(known.ambient_us_cm, 0.1, 100_000.0))

@@ -5,7 +5,7 @@ use gravelbar_estimate::{CAUTION, Outcome};
 use gravelbar_visit::{SignState, WaterPlace};
 
 use super::equal_effort::{extremes, unequal};
-use super::{Advice, Bank, Question, Unanswered, Urgency, pass_words, sentences};
+use super::{Advice, Bank, Question, Unanswered, Urgency, last_catch, pass_words, sentences};
 use crate::figure::{counted, percent};
 use crate::moment::minutes;
 use crate::nets::Closure;
@@ -22,10 +22,10 @@ const SERIES_SAID: usize = 4;
 const NEXT_SAID: usize = 2;
 
 /// One species, or one size group of it.
-struct Series<'a> {
-    name: String,
-    removal: &'a Removal,
-    refused: Option<Unanswered>,
+pub(super) struct Series<'a> {
+    pub(super) name: String,
+    pub(super) removal: &'a Removal,
+    pub(super) refused: Option<Unanswered>,
     /// Half-width of its interval over the estimate, where it may be shown.
     relative: Option<f64>,
 }
@@ -51,7 +51,10 @@ pub(super) fn another_pass(bank: &Bank<'_>, others: &[&Advice]) -> Advice {
     if finished < planned {
         pros.push(format!("{finished} of {planned} planned passes finished"));
     }
-    let cons = cons(bank, others, &mut advice);
+    let mut cons = cons(bank, others, &mut advice);
+    let rule = last_catch::rule(&series, bank.view.plan.last_catch_share, &mut advice);
+    pros.extend(rule.pros);
+    cons.extend(rule.cons);
     let open: Vec<String> = (bank.passes.iter())
         .filter(|p| p.state == PassState::Open)
         .map(|p| pass_words(&p.pass))

@@ -2,6 +2,7 @@
 
 use gravelbar_visit::{Dated, Incident, IncidentKind, SafetyState};
 
+use super::people_hours::PeopleHours;
 use super::{Advice, Bank, Question, Urgency, sentences};
 use crate::moment::hour;
 
@@ -67,6 +68,12 @@ pub(super) fn safe_to_go_on(bank: &Bank<'_>) -> Advice {
             }
             _ => advice.reasons.push(said),
         }
+    }
+    if let Some(hours) = PeopleHours::of(bank) {
+        advice.number("people at work", hours.people as f64, "people");
+        advice.number("at work longest", hours.longest_h, "h");
+        advice.number("at work together", hours.together_h, "people-hours");
+        advice.reasons.push(hours.words());
     }
     if advice.urgency == Urgency::Settled {
         advice

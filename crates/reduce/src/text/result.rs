@@ -42,31 +42,9 @@ impl SpeciesSummary {
         for channel in &self.channels {
             paper.line(2, &format!("channel {}:", channel.channel));
             write_removal(&channel.removal, 4, paper);
+            write_groups(&channel.size_groups, 4, paper);
         }
-        match &self.size_groups {
-            SizeGroups::NotPlanned => {}
-            SizeGroups::Unavailable { because } => {
-                paper.line(2, &format!("no estimates by size: {because}"));
-            }
-            SizeGroups::Estimated { groups, sum } => {
-                for group in groups {
-                    let removal = &group.removal;
-                    let said = format!("{}: {}: {}", group.words, series(removal), removal.verdict);
-                    paper.line(2, &said);
-                }
-                if let Some(sum) = sum {
-                    let width = sum.half_width_95_fish;
-                    let spread = match width {
-                        Some(width) => format!(" ± {width:.1} (Carle-Strub, 1.96 SE)"),
-                        None => " (Carle-Strub, no spread)".to_owned(),
-                    };
-                    paper.line(
-                        2,
-                        &format!("size groups added: about {:.0}{spread}", sum.n_fish),
-                    );
-                }
-            }
-        }
+        write_groups(&self.size_groups, 2, paper);
         if let Some(mean) = self.mass.mean_g {
             let mut said = format!("mean mass {mean:.1} g of {} weighed", self.mass.weighed);
             if let Some(biomass) = self.mass.biomass_g_m2 {
@@ -95,6 +73,45 @@ fn series(removal: &Removal) -> String {
     format!("{} = {used} ({source})", passes.join(", "))
 }
 
+fn write_groups(groups: &SizeGroups, indent: usize, paper: &mut Paper) {
+    match groups {
+        SizeGroups::NotPlanned => {}
+        SizeGroups::Unavailable { because } => {
+            paper.line(indent, &format!("no estimates by size: {because}"));
+        }
+        SizeGroups::Estimated { groups, sum } => {
+            for group in groups {
+                let removal = &group.removal;
+                let said = format!("{}: {}: {}", group.words, series(removal), removal.verdict);
+                paper.line(indent, &said);
+                write_earlier(removal, indent + 2, paper);
+            }
+            if let Some(sum) = sum {
+                let width = sum.half_width_95_fish;
+                let spread = match width {
+                    Some(width) => format!(" ± {width:.1} (Carle-Strub, 1.96 SE)"),
+                    None => " (Carle-Strub, no spread)".to_owned(),
+                };
+                paper.line(
+                    indent,
+                    &format!("size groups added: about {:.0}{spread}", sum.n_fish),
+                );
+            }
+        }
+    }
+}
+
+/// What stood after each pass before the last.
+fn write_earlier(removal: &Removal, indent: usize, paper: &mut Paper) {
+    let earlier = removal.after.len().saturating_sub(1);
+    for after in removal.after.iter().take(earlier) {
+        paper.line(
+            indent,
+            &format!("after pass {}: {}", after.passes, after.verdict),
+        );
+    }
+}
+
 fn write_removal(removal: &Removal, indent: usize, paper: &mut Paper) {
     paper.line(indent, &format!("{}: {}", series(removal), removal.verdict));
     if let Some(density) = &removal.density {
@@ -111,13 +128,7 @@ fn write_removal(removal: &Removal, indent: usize, paper: &mut Paper) {
             ),
         );
     }
-    let earlier = removal.after.len().saturating_sub(1);
-    for after in removal.after.iter().take(earlier) {
-        paper.line(
-            indent,
-            &format!("after pass {}: {}", after.passes, after.verdict),
-        );
-    }
+    write_earlier(removal, indent, paper);
     if let Some(next) = &removal.next_pass {
         paper.line(indent, &next.words);
     }

@@ -8,7 +8,8 @@ use gravelbar_visit::{
 use proptest::prelude::*;
 
 use crate::crew::{
-    Crew, LEAD, OPERATOR, batch, counter, fish, measured, net, pass, plan, setting, species, tally,
+    Crew, LEAD, OPERATOR, batch, counter, fish, hour, measured, net, pass, plan, setting, species,
+    tally,
 };
 use crate::quillet;
 use crate::random::view;
@@ -106,6 +107,94 @@ fn another_pass_is_asked_with_the_estimates_the_next_catch_and_the_cost() {
         flat.contains("another pass, or stop? Brook trout"),
         "{text}"
     );
+}
+
+/// One species, three passes, with the plan's rule to stop at a share of the first catch.
+fn down_to(share: f64, catch: [u32; 3]) -> Summary {
+    let plan = Plan {
+        last_catch_share: Some(share),
+        ..quillet::plan()
+    };
+    let mut crew = Crew::at_the_brook(&plan);
+    for (number, n) in (1..).zip(catch) {
+        crew.fishes(&format!("main/{number}"));
+        crew.works_up(&format!("main/{number}"), "white sucker", n);
+    }
+    crew.summary()
+}
+
+#[test]
+fn the_plan_may_stop_at_a_share_of_the_first_catch() {
+    let said = |share, catch| {
+        let summary = down_to(share, catch);
+        let advice = advice(&summary, Question::AnotherPass);
+        (advice.sentence.clone(), advice.reasons.join(" | "))
+    };
+    // 5 of 50 is the tenth asked for; 6 of 50 is more.
+    let (sentence, reasons) = said(0.10, [50, 20, 5]);
+    assert!(sentence.ends_with("By these numbers, stop."), "{sentence}");
+    let met = "against: every last catch is down to the plan's 10 % of the first: white sucker 5 after 50 (10 % of the first)";
+    assert!(reasons.contains(met), "{reasons}");
+    let (sentence, reasons) = said(0.10, [50, 20, 6]);
+    assert!(
+        sentence.ends_with("By these numbers, another pass."),
+        "{sentence}"
+    );
+    let above = "for: last catch white sucker 6 after 50 (12 % of the first): the plan stops at 10 % of the first";
+    assert!(reasons.contains(above), "{reasons}");
+    // On until none is caught.
+    let (sentence, _) = said(0.0, [50, 20, 1]);
+    assert!(
+        sentence.ends_with("By these numbers, another pass."),
+        "{sentence}"
+    );
+    let (sentence, _) = said(0.0, [50, 20, 0]);
+    assert!(sentence.ends_with("By these numbers, stop."), "{sentence}");
+}
+
+/// A last catch that is low because the net was down, or on one pass alone, is no reason to stop.
+#[test]
+fn a_last_catch_that_tells_nothing_meets_no_rule() {
+    let plan = Plan {
+        last_catch_share: Some(0.5),
+        ..quillet::plan()
+    };
+    let mut crew = Crew::at_the_brook(&plan);
+    crew.fishes("main/1");
+    crew.works_up("main/1", "white sucker", 50);
+    let summary = crew.summary();
+    let advice = advice(&summary, Question::AnotherPass);
+    assert!(
+        !advice
+            .reasons
+            .iter()
+            .any(|r| r.contains("down to the plan's"))
+    );
+    assert!(
+        advice
+            .refused
+            .iter()
+            .any(|r| r.code == "last_catch_not_judged")
+    );
+}
+
+#[test]
+fn the_lead_reads_how_long_the_crew_has_been_at_it() {
+    let mut crew = Crew::at_the_brook(&quillet::plan());
+    crew.fishes("main/1");
+    let before = crew.summary();
+    let (opened, closed, _) = crate::crew::TIMES[0];
+    let longest_h = (hour(closed) - hour(opened)).num_minutes() as f64 / 60.0;
+    let said = advice(&before, Question::SafeToGoOn);
+    assert!((number(said, "at work longest") - longest_h).abs() < 1e-4);
+    let people = number(said, "people at work");
+    assert!((number(said, "at work together") - people * longest_h).abs() < 1e-4);
+    // Somebody who comes when the pass is closed has worked for no time yet.
+    crew.joins(0, "Wilder Ames", Role::Netter, closed);
+    let after = crew.summary();
+    let said = advice(&after, Question::SafeToGoOn);
+    assert!((number(said, "people at work") - people - 1.0).abs() < 1e-9);
+    assert!((number(said, "at work together") - people * longest_h).abs() < 1e-4);
 }
 
 #[test]

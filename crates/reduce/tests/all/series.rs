@@ -1,14 +1,15 @@
 //! Removal series as crews bring them home: short, rising, late, zero, split round an island.
 
 use gravelbar_estimate::Outcome;
-use gravelbar_reduce::CatchSource;
+use gravelbar_reduce::{CatchSource, Removal, SizeGroups};
 use gravelbar_visit::{
     Amend, Bucket, BucketLabel, BucketMoment, Channel, FieldValue, FlagKind, PassClosed,
     PassOpened, ReachLength, Width,
 };
 
 use crate::crew::{
-    Crew, LEAD, Look, batch, counter, estimate, figures, fish, pass, plan, series, species, tally,
+    Crew, LEAD, Look, batch, counter, estimate, figures, fish, measured, pass, plan, series,
+    species, tally,
 };
 
 #[test]
@@ -367,6 +368,70 @@ fn a_pass_counts_on_the_whole_only_where_every_arm_was_fished() {
     assert_eq!(trout.removal.total, 58);
     let said = trout.removal.cautions.join(" | ");
     assert!(said.contains("left 4, right 3"), "{said}");
+}
+
+/// Trout of two sizes in both arms of an island: every arm has its own size groups, with what stood after each pass,
+/// and the arms' groups add up to the joined ones.
+#[test]
+fn round_an_island_each_arm_has_its_size_groups_after_every_pass() {
+    let plan = gravelbar_visit::Plan::from_about(
+        r#"{"version":1,"site":"MF-2","place":"Marl Fork","date":"2026-08-18","passes":3,
+        "species":[{"name":"brook trout","size_cuts_mm":[100]}]}"#,
+    )
+    .unwrap();
+    let mut crew = Crew::at_the_brook(&plan);
+    // Pass by pass: small, large.
+    let arms = [
+        ("left", [(9, 13), (4, 5), (2, 2)]),
+        ("right", [(6, 7), (3, 3), (1, 1)]),
+    ];
+    for (channel, catch) in arms {
+        crew.nets_hold(channel);
+        for (number, (small, large)) in (1..).zip(catch) {
+            let key = format!("{channel}/{number}");
+            crew.fishes(&key);
+            let key = pass(&key);
+            let small = (0..small).map(|_| measured(&key, "brook trout", 70.0, None).into());
+            let large = (0..large).map(|_| measured(&key, "brook trout", 160.0, None).into());
+            crew.tell(0, LEAD, "15:00", small.chain(large).collect());
+        }
+    }
+    let summary = crew.summary();
+    let trout = summary.of("brook trout");
+    let groups = |groups: &SizeGroups| -> Vec<Removal> {
+        let SizeGroups::Estimated { groups, .. } = groups else {
+            panic!("{groups:?}");
+        };
+        groups.iter().map(|g| g.removal.clone()).collect()
+    };
+    let joined = groups(&trout.size_groups);
+    let (left, right) = (&trout.channels[0], &trout.channels[1]);
+    assert_eq!(left.channel.as_str(), "left");
+    let (left, right) = (groups(&left.size_groups), groups(&right.size_groups));
+    assert_eq!(
+        left.iter().map(|r| r.catch.clone()).collect::<Vec<_>>(),
+        [[9, 4, 2], [13, 5, 2]]
+    );
+    for ((joined, left), right) in joined.iter().zip(&left).zip(&right) {
+        let both: Vec<u64> = left
+            .catch
+            .iter()
+            .zip(&right.catch)
+            .map(|(l, r)| l + r)
+            .collect();
+        assert_eq!(joined.catch, both);
+    }
+    for group in left.iter().chain(&right) {
+        let after: Vec<usize> = group.after.iter().map(|a| a.passes).collect();
+        assert_eq!(after, [2, 3]);
+        let last = group.after.last().unwrap();
+        assert_eq!(last.headline.as_ref(), group.headline());
+    }
+    // Two passes of 13 and 5 by the closed form 13^2 / 8 = 21.1; the weighted number lies at or just below it.
+    let after_two = left[1].after[0].headline.as_ref().unwrap();
+    assert!((18..=21).contains(&after_two.n_fish), "{after_two:?}");
+    let text = summary.to_text();
+    assert!(text.contains("100 mm and over: 13, 5, 2 = 20"), "{text}");
 }
 
 #[test]

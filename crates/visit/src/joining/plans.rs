@@ -34,6 +34,13 @@ pub(super) fn add(plan: &mut Plan, other: &Plan, id: DocumentId) -> (Vec<String>
     shown("passes planned", &plan.passes, &other.passes, first);
     let share = |plan: &Plan| none_or(plan.target_relative_half_width);
     shown("target half-width", &share(plan), &share(other), first);
+    let last = |plan: &Plan| none_or(plan.last_catch_share);
+    shown(
+        "share of the first catch to stop at",
+        &last(plan),
+        &last(other),
+        first,
+    );
     let good = |plan: &Plan| none_or(plan.known_good.map(|good| good.peak_v));
     shown(
         "output known to be good (V)",
@@ -63,6 +70,7 @@ pub(super) fn add(plan: &mut Plan, other: &Plan, id: DocumentId) -> (Vec<String>
     };
     let target = other.target_relative_half_width;
     plan.target_relative_half_width = plan.target_relative_half_width.or(target);
+    plan.last_catch_share = plan.last_catch_share.or(other.last_catch_share);
     plan.known_good = plan.known_good.or(other.known_good);
     for profile in &other.limit_profiles {
         if !plan.limit_profiles.contains(profile) {

@@ -56,12 +56,13 @@ fn the_plan_is_read_and_written_as_it_was_and_names_the_same_document() {
 
 #[test]
 fn fields_a_plan_gained_later_are_kept_and_leave_plans_without_them_alone() {
-    let text = r#"{"version":1,"site":"QB-03","place":"Quillet Brook","date":"2026-08-18","purpose":"","passes":3,"species":[{"name":"blacknose dace","measure_first":25}],"checklist":[],"water_limit_c":18.0,"target_relative_half_width":0.25,"known_good":{"peak_v":260.0,"ambient_us_cm":115.0},"limit_profiles":["quillet_brook_demo"],"nonce":"f3a1"}"#;
+    let text = r#"{"version":1,"site":"QB-03","place":"Quillet Brook","date":"2026-08-18","purpose":"","passes":3,"species":[{"name":"blacknose dace","measure_first":25}],"checklist":[],"water_limit_c":18.0,"target_relative_half_width":0.25,"known_good":{"peak_v":260.0,"ambient_us_cm":115.0},"limit_profiles":["quillet_brook_demo"],"last_catch_share":0.1,"nonce":"f3a1"}"#;
     let plan = Plan::from_about(text).unwrap();
     assert_eq!(plan.about(), text);
     let without = Plan {
         water_limit_c: None,
         target_relative_half_width: None,
+        last_catch_share: None,
         known_good: None,
         limit_profiles: Vec::new(),
         ..plan
@@ -82,6 +83,8 @@ fn limits_no_water_or_unit_can_meet_are_refused_with_the_field_named() {
         (r#""water_limit_c":180"#, "water temperature limit"),
         (r#""target_relative_half_width":25"#, "target half-width"),
         (r#""target_relative_half_width":0"#, "target half-width"),
+        (r#""last_catch_share":-0.1"#, "share of the first catch"),
+        (r#""last_catch_share":10"#, "share of the first catch"),
         (
             r#""known_good":{"peak_v":0,"ambient_us_cm":115}"#,
             "output known to be good",
