@@ -16,12 +16,14 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("proof", &["ledger"]),
     ("session", &["ledger"]),
     ("visit", &["ledger"]),
+    ("exchange", &["ledger", "proof"]),
     ("book", &["ledger", "visit"]),
     ("reduce", &["electric", "estimate", "visit"]),
     (
         "crew",
         &[
-            "book", "electric", "estimate", "link", "proof", "reduce", "session", "store", "visit",
+            "book", "electric", "estimate", "exchange", "link", "proof", "reduce", "session",
+            "store", "visit",
         ],
     ),
     ("tests", &["crew", "ledger", "reduce", "store", "visit"]),
@@ -39,6 +41,7 @@ const KEPT_TO: &[(&str, &[&str])] = &[
     ("axum", &["crew"]),
     ("maud", &["crew"]),
     ("clap", &["crew"]),
+    ("hpke", &["exchange"]),
 ];
 
 fn root() -> PathBuf {
