@@ -19,14 +19,15 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("exchange", &["ledger", "proof"]),
     ("book", &["ledger", "visit"]),
     ("reduce", &["electric", "estimate", "visit"]),
+    ("sheet", &["reduce", "visit"]),
     (
         "crew",
         &[
             "book", "electric", "estimate", "exchange", "link", "proof", "reduce", "session",
-            "store", "visit",
+            "sheet", "store", "visit",
         ],
     ),
-    ("tests", &["crew", "ledger", "reduce", "store", "visit"]),
+    ("tests", &["crew", "ledger", "reduce", "sheet", "store", "visit"]),
 ];
 
 /// Outside libraries that only some members may name (in their own code; tests may name more).
@@ -41,6 +42,9 @@ const KEPT_TO: &[(&str, &[&str])] = &[
     ("axum", &["crew"]),
     ("maud", &["crew"]),
     ("clap", &["crew"]),
+    ("pdf-writer", &["sheet"]),
+    ("subsetter", &["sheet"]),
+    ("ttf-parser", &["sheet"]),
     ("hpke", &["exchange"]),
 ];
 

@@ -4,6 +4,7 @@ mod estimate;
 mod reduce;
 mod serve;
 mod settings;
+mod summary;
 mod table;
 mod visit_file;
 
@@ -37,6 +38,8 @@ enum Command {
     Settings(settings::Settings),
     /// Totals and estimates of a stored visit or a visit file, without screens.
     Reduce(reduce::Reduce),
+    /// The field summary of a visit on one page of PDF, for the crew or for the landowner.
+    Summary(summary::SummaryPage),
     /// Lists the visits in the data folder.
     Visits(Folder),
     /// Writes a visit to a file, or reads one from a file into the data folder.
@@ -100,6 +103,7 @@ pub fn main() -> ExitCode {
         Some(Command::Estimate(estimate)) => estimate::run(&estimate),
         Some(Command::Settings(settings)) => settings::run(&settings),
         Some(Command::Reduce(reduce)) => reduce::run(&reduce),
+        Some(Command::Summary(summary)) => summary::run(&summary),
         Some(Command::Visits(folder)) => reduce::list(&folder),
         Some(Command::Carry(carry)) => visit_file::run(&carry),
         Some(Command::Demo(demo)) => play(demo),

@@ -86,15 +86,22 @@ impl Sheet {
     /// [`PrintError`] when the fonts that come with the program are damaged.
     pub fn print(&self, paper: Paper) -> Result<Printed, PrintError> {
         let faces = Faces::new()?;
-        let mut steps = Squeeze::steps(self.type_pt).into_iter();
-        let first = steps.next().unwrap_or(Squeeze::WHOLE);
-        let mut laid = self.lay(&faces, paper, first);
-        while laid.used_pt > laid.room_pt {
-            // After the last step a sheet has a fixed number of parts with a few short lines each,
-            // which is less than a page: so the loop ends with a page that fits.
-            let Some(squeeze) = steps.next() else { break };
-            laid = self.lay(&faces, paper, squeeze);
+        let steps = Squeeze::steps(self.type_pt);
+        let at = |step: usize| steps.get(step).copied().unwrap_or(Squeeze::WHOLE);
+        // After the last step a sheet has a fixed number of parts with a few short lines each,
+        // which is less than a page. The step looked for is either that one or one that was tried
+        // and fits, even where a step should make a page higher than the one before.
+        let (mut low, mut high) = (0, steps.len().saturating_sub(1));
+        while low < high {
+            let middle = (low + high) / 2;
+            let tried = self.lay(&faces, paper, at(middle));
+            if tried.used_pt <= tried.room_pt {
+                high = middle;
+            } else {
+                low = middle + 1;
+            }
         }
+        let laid = self.lay(&faces, paper, at(high));
         let pdf = bytes::write(self, paper, &faces, &laid.page)?;
         Ok(Printed { pdf, ..laid })
     }

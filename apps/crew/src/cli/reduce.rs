@@ -21,21 +21,25 @@ pub(super) struct Reduce {
     folder: Option<PathBuf>,
 }
 
+/// The visit of a file or, where there is no such file, of the data folder.
+pub(super) fn visit(asked: &str, folder: Option<&PathBuf>) -> Result<Visit, Wrong> {
+    let file = Path::new(asked);
+    if !file.is_file() {
+        let name = named(asked)?;
+        return stored(&data_folder(folder)?, &name.to_string());
+    }
+    let (visit, refused) = read(file)?;
+    if refused > 0 {
+        return Err(Wrong::new(format!(
+            "{refused} changes in {} are not let in: copy the file again, or read it into a data folder to keep the rest",
+            file.display()
+        )));
+    }
+    Ok(visit)
+}
+
 pub(super) fn run(reduce: &Reduce) -> Result<(), Wrong> {
-    let file = Path::new(&reduce.visit);
-    let visit = if file.is_file() {
-        let (visit, refused) = read(file)?;
-        if refused > 0 {
-            return Err(Wrong::new(format!(
-                "{refused} changes in {} are not let in: copy the file again, or read it into a data folder to keep the rest",
-                file.display()
-            )));
-        }
-        visit
-    } else {
-        let name = named(&reduce.visit)?;
-        stored(&data_folder(reduce.folder.as_ref())?, &name.to_string())?
-    };
+    let visit = visit(&reduce.visit, reduce.folder.as_ref())?;
     let summary = gravelbar_reduce::summarize(&visit.view());
     if reduce.json {
         let text = serde_json::to_string(&summary)

@@ -8,15 +8,15 @@
 use gravelbar_reduce::{
     Closure, PassState, PassSummary, Removal, SizeGroups, SpeciesSummary, TallyInPass, WorkUp,
 };
+use gravelbar_sheet::decline;
 use gravelbar_visit::{Channel, Fact, PassClosed, PassKey, PassOpened, SafetyState};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 use serde_json::json;
 
 use super::Seat;
 use super::advice::advice;
 use super::me::device_line;
 use super::parts::{act, caution, choice, fixed, form, hour, line, pass_words, plain, why};
-use super::plot::decline;
 use super::safety;
 
 pub(super) fn page(seat: &Seat<'_>) -> Markup {
@@ -143,6 +143,7 @@ fn to_do(seat: &Seat<'_>) -> Markup {
             h2 { "Waiting for someone" }
             p { a.go-on href={ "/v/" (visit) "/settle" } { (open) " to settle or to know" } }
             p { a.go-on href={ "/v/" (visit) "/sign" } { "Field sheet and signature" } }
+            p { a.go-on href={ "/v/" (visit) "/summary" } { "Field summary, to print" } }
         }
     }
 }
@@ -276,7 +277,7 @@ fn species(s: &SpeciesSummary) -> Markup {
     html! {
         article.estimate data-key=(s.species) {
             h3 { (s.species) @if !s.scientific_name.is_empty() { " " i { (s.scientific_name) } } }
-            (decline(&s.removal, s.species.as_str()))
+            @if let Some(plot) = decline(&s.removal, s.species.as_str()) { (PreEscaped(plot.svg())) }
             (removal(&s.removal, s.species.as_str()))
             @if let Some(g) = s.mass.mean_g { p { "mean " (fixed(g, 1)) " g of " (s.mass.weighed) " weighed"
                 @if let Some(b) = s.mass.biomass_g_m2 { ", " (fixed(b, 2)) " g/m²" } } }

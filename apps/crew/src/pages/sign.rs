@@ -23,6 +23,7 @@ pub(super) fn page(seat: &Seat<'_>) -> Markup {
         section {
             details #sheet {
                 summary { h2 { "Field sheet" } }
+                p { a.go-on href={ "/v/" (seat.view().document) "/summary" } { "field summary, to print" } }
                 pre.sheet { (seat.summary().to_text()) }
             }
         }

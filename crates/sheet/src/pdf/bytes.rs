@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use pdf_writer::types::{
-    ArtifactType, CidFontType, FontFlags, StructRole, SystemInfo, UnicodeCmap,
+    ArtifactSubtype, ArtifactType, CidFontType, FontFlags, StructRole, SystemInfo, UnicodeCmap,
 };
 use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref, Str, TextStr};
 use subsetter::GlyphRemapper;
@@ -233,7 +233,8 @@ fn cross(out: &mut Content, paper: Paper, [_, strong]: &mut [Used<'_>; 2]) {
     out.begin_marked_content_with_properties(Name(b"Artifact"))
         .properties()
         .artifact()
-        .kind(ArtifactType::Page);
+        .kind(ArtifactType::Pagination)
+        .subtype(ArtifactSubtype::Watermark);
     out.save_state();
     out.set_parameters(Name(b"Sheer"));
     fill(out, Tint::Ink);
