@@ -52,6 +52,8 @@ fn a_device_that_was_stopped_for_a_while_goes_on() -> Result<(), Trouble> {
     let air = Air::open()?;
     let mut nodes = Nodes::crew(&air, 2)?;
     nodes.tap(2, 10)?;
+    // What it said before it is stopped has arrived; what it would say is not to be waited for.
+    nodes.all_agree()?;
     nodes.all[2].freeze();
     nodes.tap(0, 20)?;
     nodes.tap(1, 20)?;
