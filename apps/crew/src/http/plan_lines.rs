@@ -128,8 +128,13 @@ impl LimitLines {
     }
 
     pub(super) fn target_relative_half_width(&self) -> Result<Option<f64>, LineError> {
-        let percent = number(self.target_percent.trim().trim_end_matches('%'))?;
-        Ok(percent.map(|percent| percent / 100.0))
+        let percent = self.target_percent.trim().trim_end_matches('%').trim();
+        if percent.is_empty() {
+            return Ok(None);
+        }
+        // Read as the decimal it is: a division would leave digits behind that a plan's text
+        // doesn't give back as they were.
+        number(&format!("{percent}e-2")).map_err(|_| LineError::Number(percent.to_owned()))
     }
 
     pub(super) fn known_good(&self) -> Result<Option<KnownGoodOutput>, LineError> {
@@ -327,11 +332,13 @@ mod tests {
     #[test]
     fn limits_and_targets_are_read_as_people_write_them() {
         let plan = start_form(
-            r#""water_limit_c":"18,5 °C","target_percent":"20 %","known_good":"350 V at 68 µS/cm","species":"dace, measure 25""#,
+            r#""water_limit_c":"18,5 °C","target_percent":"33,3 %","known_good":"350 V at 68 µS/cm","species":"dace, measure 25""#,
         )
         .expect("a plan");
         assert_eq!(plan.water_limit_c, Some(18.5));
-        assert_eq!(plan.target_relative_half_width, Some(0.2));
+        assert_eq!(plan.target_relative_half_width, Some(0.333));
+        let again = Plan::from_about(&plan.about()).expect("a plan");
+        assert_eq!(again.document_id(), plan.document_id());
         let known = plan.known_good.expect("an output");
         assert_eq!((known.peak_v, known.ambient_us_cm), (350.0, 68.0));
         assert_eq!(plan.species[0].measure_first, Some(25));

@@ -157,6 +157,17 @@ impl Crew {
 
     /// Past all checks, by a run of its own.
     pub(crate) fn force(&mut self, who: u8, fact: impl Into<Fact>) {
+        let entry = Entry {
+            at: at(),
+            by: name("Somebody"),
+            why: None,
+            what: fact.into(),
+        };
+        self.force_text(who, &serde_json::to_string(&entry).unwrap());
+    }
+
+    /// Any text at all.
+    pub(crate) fn force_text(&mut self, who: u8, body: &str) {
         self.sessions += 1;
         let log = self.book(who).log().iter().map(|c| c.bytes.to_vec());
         let (mut ledger, _) = Ledger::restore(
@@ -165,14 +176,7 @@ impl Crew {
             log.collect::<Vec<_>>(),
         )
         .unwrap();
-        let entry = Entry {
-            at: at(),
-            by: name("Somebody"),
-            why: None,
-            what: fact.into(),
-        };
-        let body = serde_json::to_string(&entry).unwrap();
-        let appended = ledger.append(&[body], at().timestamp()).unwrap();
+        let appended = ledger.append(&[body.to_owned()], at().timestamp()).unwrap();
         self.books[usize::from(who)].receive(vec![appended.change.bytes.to_vec()]);
     }
 
