@@ -14,7 +14,7 @@ use crate::rescue::PART;
 use crate::vault::Vault;
 use crate::{OpenError, commit, schema};
 
-/// The version this file reads, as it stands in a file's header (https://www.sqlite.org/fileformat2.html,
+/// The version this file reads, as it stands in a file's header (<https://www.sqlite.org/fileformat2.html>,
 /// section 1.3: "user version").
 const OLDER: [u8; 4] = 1_u32.to_be_bytes();
 const HEADER: usize = 100;

@@ -155,15 +155,17 @@ fn examine(original: &Path, file: &str, damage: impl Fn(&mut Vec<u8>)) -> Verdic
                     verdict.wrong.push("an opening".into());
                 }
                 verdict.missing += 1 - runs.openings.len();
-                // An older head in the slot of the newest would be one that was never the last saved.
-                let kept = (runs.heads.iter()).filter(|kept| {
-                    [16, 32, 48, 59, 60]
-                        .iter()
-                        .any(|n| head(document, *n) == **kept)
-                });
-                let kept = kept.count();
+                let number = |kept: &Head| (1..=COMMITS).find(|n| head(document, *n) == *kept);
+                let kept = runs.heads.iter().filter_map(number).count();
                 if kept < runs.heads.len() {
                     verdict.wrong.push("a head".into());
+                }
+                // A head is of the same commit as the change it covers; only damage that is told parts them.
+                let newest = (runs.heads.iter())
+                    .find(|kept| kept.slot == 1)
+                    .and_then(number);
+                if !verdict.told && newest.is_some_and(|n| n != log.changes.len() as u64) {
+                    verdict.wrong.push("a head of another commit".into());
                 }
                 verdict.missing += 4_usize.saturating_sub(kept);
             }
