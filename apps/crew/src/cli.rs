@@ -1,5 +1,6 @@
 //! The command line: what the program is asked to do, and how nonsense is answered.
 
+mod carry;
 mod estimate;
 mod reduce;
 mod serve;
@@ -42,8 +43,8 @@ enum Command {
     Summary(summary::SummaryPage),
     /// Lists the visits in the data folder.
     Visits(Folder),
-    /// Writes a visit to a file, or reads one from a file into the data folder.
-    Carry(visit_file::Carry),
+    /// Visits and crew books in signed files: out, in, show, and an office's key.
+    Carry(carry::Carry),
     /// Plays the invented Quillet Brook visit on five devices that lose and find each other.
     Demo(Demo),
 }
@@ -105,7 +106,7 @@ pub fn main() -> ExitCode {
         Some(Command::Reduce(reduce)) => reduce::run(&reduce),
         Some(Command::Summary(summary)) => summary::run(&summary),
         Some(Command::Visits(folder)) => reduce::list(&folder),
-        Some(Command::Carry(carry)) => visit_file::run(&carry),
+        Some(Command::Carry(carry)) => carry::run(&carry),
         Some(Command::Demo(demo)) => play(demo),
     };
     match done {

@@ -37,6 +37,7 @@ use tokio::sync::{oneshot, watch};
 use crate::clock::Clock;
 use crate::net::{self, ConnectionNumber, Net};
 use crate::node::{Act, Ask, DeviceLine, Event, Node, NotSaved, Picture, Saved, Sign, VisitLine};
+pub(crate) use acts::key_bytes;
 use held::{Held, HeldVisit, Subject};
 use joining::Joining;
 use keep::LOOK_AT_DISK_MS;

@@ -1,5 +1,6 @@
 //! One crew device: the loop that owns its visits, its network, its pages and its command line.
 
+mod carry;
 mod cli;
 mod clock;
 pub mod demo;

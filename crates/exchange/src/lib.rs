@@ -22,6 +22,7 @@ mod manifest;
 mod office;
 mod pack;
 mod seal;
+mod stored;
 mod verify;
 
 pub use error::{CarryError, NotVerified, OfficeKeyError, PackError, SealError};
@@ -30,6 +31,7 @@ pub use manifest::{CarriedLine, Manifest};
 pub use office::{OfficeKey, OfficeSecret};
 pub use pack::{Contents, Packer};
 pub use seal::{seal, unseal};
+pub use stored::{News, Stored};
 pub use verify::{Carried, Parcel, Verified};
 
 /// The longest file read or written, sealed or not.

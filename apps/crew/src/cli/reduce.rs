@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use gravelbar_store::{Batch, Change, Document, Store};
+use gravelbar_store::Store;
 use gravelbar_visit::{DocumentId, Visit};
 
 use super::visit_file::{named, read, reader};
@@ -28,14 +28,7 @@ pub(super) fn visit(asked: &str, folder: Option<&PathBuf>) -> Result<Visit, Wron
         let name = named(asked)?;
         return stored(&data_folder(folder)?, &name.to_string());
     }
-    let (visit, refused) = read(file)?;
-    if refused > 0 {
-        return Err(Wrong::new(format!(
-            "{refused} changes in {} are not let in: copy the file again, or read it into a data folder to keep the rest",
-            file.display()
-        )));
-    }
-    Ok(visit)
+    read(file)
 }
 
 pub(super) fn run(reduce: &Reduce) -> Result<(), Wrong> {
@@ -71,7 +64,7 @@ pub(super) fn list(folder: &Folder) -> Result<(), Wrong> {
     Ok(())
 }
 
-fn open(home: &Path) -> Result<Store, Wrong> {
+pub(super) fn open(home: &Path) -> Result<Store, Wrong> {
     let folder = home.join("device");
     Store::open(&folder, None).map_err(|e| Wrong::new(format!("{}: {e}", folder.display())))
 }
@@ -99,37 +92,4 @@ pub(super) fn stored(home: &Path, visit: &str) -> Result<Visit, Wrong> {
     let (visit, _) = Visit::restore(&document.about, reader(), log.changes)
         .map_err(|e| Wrong::new(e.to_string()))?;
     Ok(visit)
-}
-
-/// Stores a visit's changes; how many were new.
-pub(super) fn keep(home: &Path, visit: &Visit) -> Result<usize, Wrong> {
-    let mut store = open(home)?;
-    let id = visit.id().0;
-    let before = store.log(id).map_err(|e| Wrong::new(e.to_string()))?;
-    let at_ms = crate::Clock::default().now().timestamp_millis();
-    let batch = Batch {
-        documents: vec![Document {
-            id,
-            about: visit.about().to_owned(),
-            added_ms: at_ms,
-        }],
-        changes: visit
-            .log()
-            .iter()
-            .map(|change| Change {
-                document: id,
-                writer: change.writer.to_bytes(),
-                number: change.number,
-                bytes: change.bytes.to_vec(),
-                heard_from: None,
-                at_ms,
-            })
-            .collect(),
-        ..Batch::default()
-    };
-    store
-        .commit(&batch)
-        .map_err(|e| Wrong::new(e.to_string()))?;
-    let after = store.log(id).map_err(|e| Wrong::new(e.to_string()))?;
-    Ok(after.changes.len().saturating_sub(before.changes.len()))
 }

@@ -274,7 +274,7 @@ pub(super) fn hexadecimal(key: DeviceKeyId) -> String {
 }
 
 /// The key that a record carries, read back.
-pub(super) fn key_bytes(hexadecimal: &str) -> Option<[u8; 32]> {
+pub(crate) fn key_bytes(hexadecimal: &str) -> Option<[u8; 32]> {
     let mut key = [0; 32];
     if hexadecimal.len() != 64 || !hexadecimal.is_ascii() {
         return None;

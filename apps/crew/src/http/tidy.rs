@@ -67,8 +67,8 @@ pub(super) fn tidy(mut fact: Fact) -> Result<Fact, NameError> {
             }
         }
         Fact::Join(f) => {
-            let names = f.names.here.values_mut().chain(f.names.there.values_mut());
-            names.map(channel).collect::<Result<(), _>>()?;
+            let mut names = f.names.here.values_mut().chain(f.names.there.values_mut());
+            names.try_for_each(channel)?;
         }
         Fact::Tick(f) => f.person.as_mut().map_or(Ok(()), person)?,
         Fact::Untick(f) => f.person.as_mut().map_or(Ok(()), person)?,

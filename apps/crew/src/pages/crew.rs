@@ -6,7 +6,7 @@
 //! press. Anyone may look. What only the lead's device can do isn't offered elsewhere.
 
 use gravelbar_book::{
-    Alarm, DeviceKey, DeviceStanding, Effect, Named, Person, RosterDevice, SetAside,
+    Alarm, DeviceKey, DeviceStanding, Effect, Named, Person, RosterDevice, SetAside, Validity,
 };
 use gravelbar_visit::Role;
 use maud::{DOCTYPE, Markup, html};
@@ -244,17 +244,17 @@ fn device_line(picture: &BookPicture, device: &RosterDevice) -> Markup {
 }
 
 fn validity(device: &RosterDevice) -> Markup {
+    if device.valid.iter().any(Validity::is_everything) {
+        return html! { "for all visits." };
+    }
     html! {
         @for (i, valid) in device.valid.iter().enumerate() {
-            @if i > 0 { ", or " }
-            @if valid.is_everything() { "for all visits." }
-            @else {
-                "for visits"
-                @if let Some(season) = valid.season { " of " (season) }
-                @if let Some(until) = valid.until { " up to " (until.format("%-d %B %Y")) }
-                @if !valid.visits.is_empty() { ", " (valid.visits.len()) " by name" }
-                "."
-            }
+            @if i > 0 { " Or " }
+            "for visits"
+            @if let Some(season) = valid.season { " of " (season) }
+            @if let Some(until) = valid.until { " up to " (until.format("%-d %B %Y")) }
+            @if !valid.visits.is_empty() { ", " (valid.visits.len()) " by name" }
+            "."
         }
     }
 }

@@ -113,12 +113,31 @@ fn crew(seat: &Seat<'_>) -> Markup {
                             @for role in &person.roles { ", " (role.words()) }
                             @if person.left { " - went home" }
                         }
+                        (take_over(seat, person))
                         @if !person.left { (went_home(seat, person)) }
                     }
                 }
             }
             (form("joined", &json!([{"joined": {}}]), "Add to the crew",
                 line("joined.person", "someone without a device", "full name", "")))
+        }
+    }
+}
+
+/// Whoever holds this device takes a role over from somebody else: both in one record, so that no
+/// moment has two safety leads or none.
+fn take_over(seat: &Seat<'_>, person: &PersonView) -> Markup {
+    let Some(me) = seat.me.filter(|me| **me != person.name) else {
+        return html! {};
+    };
+    html! {
+        @for role in person.roles.iter().copied() {
+            div.role data-key=(role.words()) {
+                (act("", html! { "I take over as " (role.words()) " from " (person.name) }, &[
+                    Fact::RoleTaken(RoleTaken { person: me.clone(), role }),
+                    Fact::RoleLeft(RoleLeft { person: person.name.clone(), role }),
+                ]))
+            }
         }
     }
 }
