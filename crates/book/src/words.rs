@@ -38,7 +38,7 @@ pub(crate) fn line(text: &str, most: usize) -> Result<(), TextError> {
     }
 }
 
-/// [`line`], or nothing at all.
+/// [`line()`], or nothing at all.
 pub(crate) fn line_if(text: &str, most: usize) -> Result<(), TextError> {
     if text.is_empty() {
         Ok(())

@@ -52,7 +52,7 @@ pub struct CarleStrub {
 /// ```
 ///
 /// # Errors
-/// No fish; one pass; a number past [`MOST_FISH`](crate::MOST_FISH).
+/// No fish; one pass; a number past [`MOST_FISH`].
 ///
 /// # Source
 /// Carle and Strub 1978, Biometrics 34.

@@ -38,7 +38,7 @@ pub struct IntegerMl {
 /// ```
 ///
 /// # Errors
-/// No fish; one pass; a likelihood that rises without end or past [`MOST_FISH`](crate::MOST_FISH).
+/// No fish; one pass; a likelihood that rises without end or past [`MOST_FISH`].
 ///
 /// # Source
 /// Moran 1951 and Zippin 1956 for the likelihood; Otis et al. 1978 for whole numbers. The rule

@@ -65,7 +65,7 @@ impl Serialize for Profile {
 ///
 /// # Errors
 /// No fish; one pass. [`Refusal::NoFiniteMaximum`] where even the lower end lies past
-/// [`MOST_FISH`](crate::MOST_FISH): catches of some 10^8 fish and more that rise from pass to pass.
+/// [`MOST_FISH`]: catches of some 10^8 fish and more that rise from pass to pass.
 ///
 /// # Source
 /// Likelihood-ratio interval (Hayes et al. 2007, Box 8.5, with half the quantile on the log scale: the

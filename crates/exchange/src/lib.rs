@@ -5,7 +5,7 @@
 //! are ([`gravelbar_proof`]). A manifest in front says what is in it; the device that packed it signs
 //! everything at the end. There are no paths in it: documents are named by their ids, and
 //! nothing in a file says where anything is to be put. It can be sealed to an office's key
-//! ([`seal`]), so that a stick that is lost shows nothing.
+//! ([`seal()`]), so that a stick that is lost shows nothing.
 //!
 //! [`CarryFile::read`] takes a file or refuses it whole, and says where it is damaged.
 //! [`Carried::verify`] then proves every change by itself, years later and with nothing but
