@@ -1,7 +1,7 @@
 //! One run of the password-authenticated key exchange by which a typed code is proved.
 //!
 //! SPAKE2 (Abdalla and Pointcheval, CT-RSA 2005; of the family of RFC 9382, with the group elements and the
-//! transcript of the `spake2` crate) turns the six digits into a key that both ends share only if both
+//! order of hashing of the `spake2` crate) turns the six digits into a key that both ends share only if both
 //! used the same digits, the same two device ids, the same TLS exporter and the same two messages.
 //! Then each shows that it has the key, the joiner first.
 //!
