@@ -39,7 +39,8 @@ pub fn interval_by_pass(removal: &Removal, name: &str) -> Option<Drawing> {
         .map(|s| s.high.unwrap_or(s.n_fish).max(s.n_fish));
     let top = ends.max().unwrap_or(1) as f64 * 1.08;
     let step = (WIDTH - LEFT - RIGHT) / stood.len() as f32;
-    let crowded = stood.len() > 4;
+    // Beside each other there is room for two intervals in figures; more stand in the description.
+    let roomy = stood.len() == 2;
     let mut shapes = vec![floor()];
     let mut told = Vec::new();
     for (i, s) in stood.iter().enumerate() {
@@ -63,18 +64,16 @@ pub fn interval_by_pass(removal: &Removal, name: &str) -> Option<Drawing> {
             Some(high) => format!("{} to {high}", s.low),
             None => format!("from {}", s.low),
         };
-        let words = if crowded {
-            s.n_fish.to_string()
+        let (above, below) = if roomy {
+            (
+                format!("after {}: {}", s.passes, s.n_fish),
+                interval.clone(),
+            )
         } else {
-            format!("{} ({interval})", s.n_fish)
+            (s.n_fish.to_string(), s.passes.to_string())
         };
-        shapes.push(centred([x, FLOOR + 20.0], SMALL, true, words));
-        let after = if crowded {
-            s.passes.to_string()
-        } else {
-            format!("after {} passes", s.passes)
-        };
-        shapes.push(centred([x, FLOOR + 41.0], SMALL, false, after));
+        shapes.push(centred([x, FLOOR + 20.0], SMALL, true, above));
+        shapes.push(centred([x, FLOOR + 41.0], SMALL, false, below));
         told.push(format!(
             "after {} passes {}, interval {interval}",
             s.passes, s.n_fish

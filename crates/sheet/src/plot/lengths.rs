@@ -18,10 +18,12 @@ pub fn length_frequency(lengths: &Lengths, name: &str) -> Option<Drawing> {
     }
     let end_mm = last.from_mm.saturating_add(lengths.bin_mm);
     let most = bins.iter().map(|b| b.fish).max().unwrap_or(1).max(1);
+    // The scale's words stand over the tallest bar.
+    let top = f64::from(most) * 1.18;
     let step = (WIDTH - LEFT - RIGHT) / bins.len() as f32;
     let mut shapes = vec![floor()];
     for (i, bin) in bins.iter().enumerate().filter(|(_, bin)| bin.fish > 0) {
-        let at = height(f64::from(bin.fish), f64::from(most));
+        let at = height(f64::from(bin.fish), top);
         let left = LEFT + step * i as f32;
         shapes.push(Shape::Bar([left, at, step, FLOOR - at]));
     }
